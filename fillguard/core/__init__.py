@@ -1,0 +1,1 @@
+"""The pure core: what the readings mean. No I/O, no clock, no randomness, no logging."""
