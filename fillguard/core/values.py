@@ -8,7 +8,9 @@ from fillguard.core.errors import ConfigurationError
 from fillguard.core.units import PA_PER_BAR, bar_from_pa, c_from_k
 
 AIR_O2_FRACTION = 0.2095
-"""Oxygen in dry air, mole fraction. READ in the sensor conventions of EN 12021 (21 % rounded); common practice."""
+"""Oxygen in dry air, mole fraction (common practice; EN 12021 asks 21 +/- 1 %)."""
+_US_REFERENCE_ABOVE_C = 18.0
+"""Between the two reference temperatures in use: 15 C (Europe) and 21.1 C = 70 F (US)."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -107,14 +109,13 @@ class Cylinder:
 
     def _check(self, what: str, value: float, low: float, high: float, unit: str) -> None:
         if not (math.isfinite(value) and low <= value <= high):
-            raise ConfigurationError(
-                f"{what} {value:.6g} of cylinder {self.serial or '(no serial)'}: allowed are {low:g} to {high:g} {unit}"
-            )
+            whose = self.serial or "(no serial)"
+            raise ConfigurationError(f"{what} {value:.6g} of cylinder {whose}: allowed are {low:g} to {high:g} {unit}")
 
     @property
     def profile(self) -> Profile:
         """US when the rating holds at 21 C (70 F), else European (15 C): the stamp's own convention."""
-        return Profile.US if c_from_k(self.reference_k) > 18.0 else Profile.EU
+        return Profile.US if c_from_k(self.reference_k) > _US_REFERENCE_ABOVE_C else Profile.EU
 
     @property
     def total_capacity_m3(self) -> float:
