@@ -1,0 +1,544 @@
+"""Everything that can happen, in the past tense. What comes in is decoded and stamped; what goes out is a fact for all.
+
+Pressures are gauge pascal unless the name says absolute, temperatures kelvin, times seconds: `mono` and `utc` of the
+receiver in `Stamp`, `sample_s` the sample's own time on the receiver's UTC scale. Events are frozen and built once.
+"""
+
+from dataclasses import dataclass, field
+from enum import StrEnum
+
+from fillguard.core.values import Cylinder, GasMix, Stamp, Surroundings
+
+
+class Quantity(StrEnum):
+    """What a sensor measures. Pressure in gauge pascal, temperatures in kelvin, fractions 0 to 1, current in ampere."""
+
+    PRESSURE = "pressure"
+    WALL = "wall"
+    AMBIENT = "ambient"
+    BATH = "bath"
+    SUPPLY = "supply"
+    O2_FRACTION = "o2_fraction"
+    LOOP_CURRENT = "loop_current"
+
+
+class Quality(StrEnum):
+    """How far a reading may be trusted."""
+
+    GOOD = "good"
+    UNCERTAIN = "uncertain"
+    BAD = "bad"
+
+
+class Doubt(StrEnum):
+    """Why a reading is not simply good."""
+
+    RETAINED = "retained"
+    LATE = "late"
+    STALE = "stale"
+    SKEWED = "skewed"
+    OUT_OF_RANGE = "out-of-range"
+    LOOP_FAULT = "loop-fault"
+    DUPLICATE = "duplicate"
+    IMPLAUSIBLE_JUMP = "implausible-jump"
+
+
+class Phase(StrEnum):
+    """Where a whip stands."""
+
+    IDLE = "idle"
+    ATTACHED = "attached"
+    CONNECTED = "connected"
+    FILLING = "filling"
+    PAUSED = "paused"
+    CLOSED = "closed"
+    SETTLING = "settling"
+    SETTLED = "settled"
+    DRAINING = "draining"
+    ENDED = "ended"
+    INTERRUPTED = "interrupted"
+
+
+class Outcome(StrEnum):
+    """How a fill came out."""
+
+    FULL = "full"
+    SHORT = "short"
+    OVER = "over"
+    TARGET = "target"
+    STOPPED_FOR_ALARM = "stopped-for-alarm"
+    DRAINED = "drained"
+    NOT_A_FILL = "not-a-fill"
+    INTERRUPTED = "interrupted"
+    OPEN = "open"
+
+
+class Prompt(StrEnum):
+    """What the board asks in a normal fill. Never an alarm, never counted as one."""
+
+    GET_READY = "get-ready"
+    CLOSE_NOW = "close-now"
+    LET_IT_COOL = "let-it-cool"
+    CHANGE_BANK = "change-bank"
+    OPEN_EMPTIER_FIRST = "open-the-emptier-one-first"
+
+
+class Lamp(StrEnum):
+    """The lamp over a whip."""
+
+    NORMAL = "normal"
+    CHECK = "check"
+    STOP = "stop"
+
+
+class AlarmState(StrEnum):
+    """The states of IEC 62682, as their flags name them."""
+
+    NORMAL = "normal"
+    UNACKNOWLEDGED = "unacknowledged"
+    ACKNOWLEDGED = "acknowledged"
+    RETURNED_UNACKNOWLEDGED = "returned-unacknowledged"
+    LATCHED_UNACKNOWLEDGED = "latched-unacknowledged"
+    LATCHED_ACKNOWLEDGED = "latched-acknowledged"
+    SHELVED = "shelved"
+    SUPPRESSED = "suppressed"
+    OUT_OF_SERVICE = "out-of-service"
+
+
+# What comes in ------------------------------------------------------------------------------------------------------
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Reading:
+    """One value of one sensor, decoded, quantised and graded by the intake."""
+
+    stamp: Stamp
+    source: str
+    """The topic it came on: names the sensor's channel."""
+    whip: str | None
+    """None for what the whole station shares (ambient, bath)."""
+    quantity: Quantity
+    value: float
+    sample_s: float
+    """Device time plus the source's clock offset, never later than arrival; arrival without device time."""
+    quality: Quality = Quality.GOOD
+    doubt: Doubt | None = None
+    seq: int | None = None
+    boot: str | None = None
+    device_s: float | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ReadingRejected:
+    """Bytes that gave no reading: what they were and why."""
+
+    stamp: Stamp
+    topic: str
+    reason: str
+    """Stable word for counting: `not-json`, `not-a-number`, `unknown-topic`, `too-large`, `too-deep`, ..."""
+    detail: str
+    """One sentence for the technician, quoting the value."""
+    sample: str
+    """At most 200 characters of the payload."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class CylinderAttached:
+    """Somebody said which cylinder hangs on a whip; `cylinder` is None where nothing describes it."""
+
+    stamp: Stamp
+    whip: str
+    serial: str | None
+    cylinder: Cylinder | None
+    operator: str | None
+    gas: GasMix
+    """What is supplied."""
+    residual_gas: GasMix
+    """What was in it before."""
+    target_gauge_pa: float | None = None
+    """Settled, at the cylinder's reference temperature; None means the limit."""
+    surroundings: Surroundings | None = None
+    arrived_k: float | None = None
+    """Wall temperature as told at the counter (`cold`, `hot`, a figure); None when nobody said."""
+    note: str | None = None
+    """What did not fit between register and message, in words."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class CylinderDetached:
+    """Somebody took the cylinder off."""
+
+    stamp: Stamp
+    whip: str
+    operator: str | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PresenceChanged:
+    """The gateway of a whip said it is there, or its last will said it is gone."""
+
+    stamp: Stamp
+    whip: str
+    online: bool
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Tick:
+    """A whole second of the receiver's clock has passed."""
+
+    stamp: Stamp
+
+
+class Verb(StrEnum):
+    """What a person may do to an alarm."""
+
+    ACKNOWLEDGE = "acknowledge"
+    RESET = "reset"
+    SHELVE = "shelve"
+    UNSHELVE = "unshelve"
+    OUT_OF_SERVICE = "out-of-service"
+    IN_SERVICE = "in-service"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class AlarmCommanded:
+    """A named person acted on an alarm. `alarm` and `whip`, or the occurrence id, say which."""
+
+    stamp: Stamp
+    verb: Verb
+    operator: str
+    occurrence: str | None = None
+    whip: str | None = None
+    alarm: str | None = None
+    reason: str | None = None
+    for_s: float | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ClockStepped:
+    """The receiver's UTC was re-anchored: it had moved against the monotonic clock."""
+
+    stamp: Stamp
+    by_s: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class RulesChanged:
+    """Another configuration is in force from here on."""
+
+    stamp: Stamp
+    rules_hash: str
+    summary: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ServiceChanged:
+    """Part of fillguard itself, or a server it needs, failed or came back."""
+
+    stamp: Stamp
+    service: str
+    """`broker`, `ledger`, `channel:NAME`, `mirror`, `step`, `rules`."""
+    ok: bool
+    detail: str
+    whip: str | None = None
+    """Set when only one whip is concerned (`step`)."""
+
+
+InEvent = (
+    Reading
+    | ReadingRejected
+    | CylinderAttached
+    | CylinderDetached
+    | PresenceChanged
+    | Tick
+    | AlarmCommanded
+    | ClockStepped
+    | RulesChanged
+    | ServiceChanged
+)
+
+
+# What goes out ------------------------------------------------------------------------------------------------------
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PhaseChanged:
+    """A whip went from one phase to another."""
+
+    stamp: Stamp
+    sample_s: float
+    whip: str
+    fill_id: str | None
+    old: Phase
+    new: Phase
+    reason: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class FillStarted:
+    """Gas began to flow into a cylinder (or what must be taken for one)."""
+
+    stamp: Stamp
+    fill_id: str
+    station: str
+    whip: str
+    started_s: float
+    """Sample time of the first sample of the rise."""
+    start_gauge_pa: float
+    plateau_seen: bool
+    """False: the residual pressure was not seen standing, the start is an estimate."""
+    serial: str | None
+    operator: str | None
+    cylinder: Cylinder | None
+    gas: GasMix
+    residual_gas: GasMix
+    surroundings: Surroundings
+    limit_gauge_pa: float
+    reference_k: float
+    target_gauge_pa: float
+    ceiling_gauge_pa: float
+    """Never above this in the cylinder, however hot (5/4 service or developed at 65 C, disc margin)."""
+    ambient_k: float | None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class FillIdentified:
+    """The cylinder of an open fill became known, or turned out to be another one."""
+
+    stamp: Stamp
+    fill_id: str
+    whip: str
+    serial: str | None
+    operator: str | None
+    cylinder: Cylinder | None
+    limit_gauge_pa: float
+    reference_k: float
+    target_gauge_pa: float
+    note: str | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Projected:
+    """Where this cylinder will stand once it is in equilibrium at its reference temperature, as far as we know now.
+
+    Emitted for every accepted pressure reading of an open fill. `settled_gauge_pa` is None with a `reason` whenever it
+    cannot be trusted (`whip-only`, `bled`, `stale`, `stuck`, `no-cylinder`, ...); `seconds_to_stop` None likewise.
+    """
+
+    stamp: Stamp
+    sample_s: float
+    whip: str
+    fill_id: str
+    phase: Phase
+    gauge_pa: float
+    limit_gauge_pa: float
+    target_gauge_pa: float
+    reference_k: float
+    settled_gauge_pa: float | None = None
+    settled_low_gauge_pa: float | None = None
+    settled_high_gauge_pa: float | None = None
+    gas_k: float | None = None
+    wall_k: float | None = None
+    mass_kg: float | None = None
+    cylinder_gauge_pa: float | None = None
+    """Estimated pressure in the cylinder itself, behind whip and valve."""
+    developed_gauge_pa: float | None = None
+    """At 55 C (US profile) or 65 C (EU profile)."""
+    rate_pa_s: float | None = None
+    rate_error_pa_s: float | None = None
+    """Standard error of the rate."""
+    stop_at_gauge_pa: float | None = None
+    close_at_gauge_pa: float | None = None
+    close_at_cap: str | None = None
+    """Which cap governs close-at, None when the target does."""
+    close_at_settles_gauge_pa: float | None = None
+    """What a capped fill will settle at."""
+    bleed_to_gauge_pa: float | None = None
+    seconds_to_stop: float | None = None
+    reads_at_surroundings_gauge_pa: float | None = None
+    """What the gauge will show once the cylinder is as warm as its surroundings."""
+    reason: str | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PromptChanged:
+    """The board's request to the operator changed; None: nothing is asked."""
+
+    stamp: Stamp
+    whip: str
+    fill_id: str | None
+    prompt: Prompt | None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class FindingMade:
+    """What the curve hints at."""
+
+    stamp: Stamp
+    whip: str
+    fill_id: str | None
+    finding: str
+    confidence: float
+    text: str
+    """Evidence and action, in words, SI-free: the numbers are in bar."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class AlarmFacts:
+    """The numbers a notice speaks of, as they stood when the alarm changed. None: not known or not to the point."""
+
+    gauge_pa: float | None = None
+    settled_gauge_pa: float | None = None
+    settled_low_gauge_pa: float | None = None
+    settled_high_gauge_pa: float | None = None
+    limit_gauge_pa: float | None = None
+    reference_k: float | None = None
+    ceiling_gauge_pa: float | None = None
+    rate_pa_s: float | None = None
+    rate_limit_pa_s: float | None = None
+    gas_k: float | None = None
+    wall_k: float | None = None
+    bleed_to_gauge_pa: float | None = None
+    close_at_gauge_pa: float | None = None
+    silent_s: float | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class AlarmChanged:
+    """An alarm changed its state. The only event that may become a notice."""
+
+    stamp: Stamp
+    whip: str | None
+    """None for the station itself."""
+    fill_id: str | None
+    serial: str | None
+    operator: str | None
+    alarm: str
+    occurrence: str
+    """`{fill or station-whip}/{alarm}/{n}`."""
+    priority: int
+    old: AlarmState
+    new: AlarmState
+    cause: str
+    """One sentence: what was seen. Numbers are in `facts`."""
+    facts: AlarmFacts = field(default_factory=AlarmFacts)
+    first_out: bool = False
+    raised_utc_s: float
+    by: str | None = None
+    """Who acknowledged, reset or shelved it."""
+    reason: str | None = None
+
+    @property
+    def is_raise(self) -> bool:
+        """True when this change starts an occurrence that people must be told of."""
+        return self.new in _ANNUNCIATED and self.old not in _ANNUNCIATED
+
+    @property
+    def is_return(self) -> bool:
+        """True when the condition of an annunciated occurrence ended by this change."""
+        return self.old in _ACTIVE and self.new in _INACTIVE
+
+
+_ANNUNCIATED = frozenset({AlarmState.UNACKNOWLEDGED})
+_ACTIVE = frozenset({AlarmState.UNACKNOWLEDGED, AlarmState.ACKNOWLEDGED})
+_INACTIVE = frozenset(
+    {
+        AlarmState.NORMAL,
+        AlarmState.RETURNED_UNACKNOWLEDGED,
+        AlarmState.LATCHED_UNACKNOWLEDGED,
+        AlarmState.LATCHED_ACKNOWLEDGED,
+    }
+)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class LampChanged:
+    """The lamp over a whip changed."""
+
+    stamp: Stamp
+    whip: str
+    lamp: Lamp
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class FlowStopped:
+    """Gas stopped flowing into the cylinder for good, as far as the fill goes; back-dated to the last inflow."""
+
+    stamp: Stamp
+    fill_id: str
+    whip: str
+    flow_stopped_s: float
+    close_gauge_pa: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class FillSummary:
+    """One fill, in one row: what the log shows and an auditor asks first."""
+
+    fill_id: str
+    station: str
+    whip: str
+    serial: str | None
+    operator: str | None
+    gas: GasMix
+    cylinder: Cylinder | None
+    started_s: float
+    flow_stopped_s: float | None
+    ended_s: float | None
+    outcome: Outcome
+    start_gauge_pa: float
+    plateau_seen: bool
+    close_gauge_pa: float | None
+    settled_gauge_pa: float | None
+    """The projection 3 s after the flow stopped, with its 90 % interval."""
+    settled_low_gauge_pa: float | None
+    settled_high_gauge_pa: float | None
+    final_settled_gauge_pa: float | None
+    """The last projection that was made."""
+    final_settled_low_gauge_pa: float | None
+    final_settled_high_gauge_pa: float | None
+    reference_k: float
+    limit_gauge_pa: float
+    target_gauge_pa: float
+    peak_rate_pa_s: float | None
+    peak_gauge_pa: float
+    gas_k_max: float | None
+    alarms: tuple[str, ...]
+    findings: tuple[str, ...]
+    readings: int
+    doubtful_readings: int
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class FillEnded:
+    """A fill is over; its one row."""
+
+    stamp: Stamp
+    summary: FillSummary
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ReadingDoubted:
+    """The station gave a reading less trust than the intake did."""
+
+    stamp: Stamp
+    whip: str
+    source: str
+    sample_s: float
+    quality: Quality
+    doubt: Doubt
+
+
+OutEvent = (
+    PhaseChanged
+    | FillStarted
+    | FillIdentified
+    | Projected
+    | PromptChanged
+    | FindingMade
+    | AlarmChanged
+    | LampChanged
+    | FlowStopped
+    | FillEnded
+    | ReadingDoubted
+)
