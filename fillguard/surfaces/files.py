@@ -1,0 +1,103 @@
+"""A gas surface as a JSON file: written whole or not at all, and believed only when its digest is right."""
+
+import contextlib
+import hashlib
+import json
+import os
+import tempfile
+from pathlib import Path
+from typing import TypeVar
+
+from pydantic import BaseModel, ConfigDict, ValidationError
+
+from fillguard.core.errors import ConfigurationError
+from fillguard.core.gas import GasSurface
+
+FORMAT = 1
+
+
+class Made(BaseModel):
+    """How a surface was made and how far it was from the reference on the points it was fitted to."""
+
+    model_config = ConfigDict(frozen=True, extra="forbid")
+
+    library: str
+    lowest_abs_bar: float
+    highest_abs_bar: float
+    lowest_k: float
+    highest_k: float
+    pressure_error_percent: float
+    pressure_error_bar: float
+    energy_error_k: float
+
+
+class SurfaceFile(BaseModel):
+    """One surface on disk; `residual` and `ideal_cv` as in `GasSurface`."""
+
+    model_config = ConfigDict(frozen=True, extra="forbid")
+
+    format: int = FORMAT
+    key: str
+    molar_mass_kg_mol: float
+    gas_constant_j_mol_k: float
+    residual: tuple[float, ...]
+    ideal_cv: tuple[float, float, float, float]
+    made: Made
+
+    def surface(self) -> GasSurface:
+        """The surface itself. Raises ConfigurationError when the coefficients are not what the formula takes."""
+        return GasSurface(
+            key=self.key,
+            molar_mass_kg_mol=self.molar_mass_kg_mol,
+            gas_constant_j_mol_k=self.gas_constant_j_mol_k,
+            residual=self.residual,
+            ideal_cv=self.ideal_cv,
+        )
+
+
+Model = TypeVar("Model", bound=BaseModel)
+
+
+def write(path: Path, content: BaseModel) -> None:
+    """Put `content` at `path` in one step, on the disk before it has its name: a reader sees all of it or nothing."""
+    body = content.model_dump(mode="json")
+    text = json.dumps({**body, "sha256": _digest(body)}, indent=1) + "\n"
+    handle, temporary = tempfile.mkstemp(dir=path.parent, prefix=f".{path.stem}-", suffix=".part")
+    try:
+        with os.fdopen(handle, "w", encoding="utf-8") as file:
+            file.write(text)
+            file.flush()
+            os.fsync(file.fileno())
+        Path(temporary).replace(path)
+    except BaseException:
+        with contextlib.suppress(OSError):
+            Path(temporary).unlink()
+        raise
+    folder = os.open(path.parent, os.O_RDONLY)
+    try:
+        os.fsync(folder)
+    finally:
+        os.close(folder)
+
+
+def read(path: Path, model: type[Model]) -> Model:
+    """The content of `path`.
+
+    Raises:
+        FileNotFoundError: there is no such file.
+        ConfigurationError: it cannot be read, or is not what was written.
+    """
+    try:
+        body = json.loads(path.read_text(encoding="utf-8"))
+        digest = body.pop("sha256")
+        if digest != _digest(body):
+            raise ConfigurationError(f"gas surface {path}: the content does not match its digest {digest}")
+        return model.model_validate(body)
+    except FileNotFoundError:
+        raise
+    except (OSError, ValueError, KeyError, AttributeError, ValidationError) as error:
+        raise ConfigurationError(f"gas surface {path} cannot be read: {error}") from error
+
+
+def _digest(body: object) -> str:
+    return hashlib.sha256(json.dumps(body, sort_keys=True).encode()).hexdigest()

@@ -1,0 +1,88 @@
+"""Where a mix's surface comes from: memory, the package, this station's cache, or a child process that fits it."""
+
+import subprocess
+import sys
+from collections.abc import Callable
+from pathlib import Path
+
+from fillguard.core.errors import ConfigurationError, FillguardError
+from fillguard.core.gas import GasSurface
+from fillguard.core.values import GasMix
+from fillguard.surfaces import files
+
+SHIPPED = Path(__file__).parent.parent / "data" / "surfaces"
+
+_FIT_DEADLINE_S = 120.0
+_QUOTED_CHARACTERS = 400
+
+
+class GasSurfaceError(FillguardError):
+    """A mix's surface could not be fitted; the approximate one stays in use."""
+
+
+class SurfaceStore:
+    """Surfaces by mix. Mixes that agree to a tenth of a per cent share one (`GasMix.key`).
+
+    `cache_dir` is made on the first fit. `on_problem` is told, in words, of a file that cannot be believed; such a
+    file counts as missing, so the mix is fitted again.
+    """
+
+    def __init__(self, cache_dir: Path, *, on_problem: Callable[[str], None]) -> None:
+        self._cache_dir = cache_dir
+        self._on_problem = on_problem
+        self._known: dict[str, GasSurface] = {}
+
+    def get(self, mix: GasMix) -> GasSurface | None:
+        """The surface fitted to this very mix, or None: then use `any_mix` and have it fitted."""
+        known = self._known.get(mix.key)
+        if known is not None:
+            return known
+        for folder in (SHIPPED, self._cache_dir):
+            surface = self._read(folder / f"{mix.key}.json", mix.key)
+            if surface is not None:
+                self._known[mix.key] = surface
+                return surface
+        return None
+
+    def fit_in_child(self, mix: GasMix) -> GasSurface:
+        """Fit this mix in a child process, wait for it (about 4 s), keep it in the cache and return it.
+
+        Blocks: call it from a worker thread, never from the one that owns the readings.
+
+        Raises:
+            GasSurfaceError: the child failed, took over two minutes, or left nothing readable.
+        """
+        self._cache_dir.mkdir(parents=True, exist_ok=True)
+        command = [sys.executable, "-m", "fillguard.surfaces", "fit", *_arguments(mix), "--into", str(self._cache_dir)]
+        try:
+            # No shell; the arguments are two numbers and our own folder.
+            done = subprocess.run(  # noqa: S603
+                command, capture_output=True, text=True, timeout=_FIT_DEADLINE_S, check=False
+            )
+        except (OSError, subprocess.SubprocessError) as error:
+            raise GasSurfaceError(f"fitting the gas surface of {mix} did not finish: {error}") from error
+        if done.returncode != 0:
+            raise GasSurfaceError(
+                f"fitting the gas surface of {mix} failed: {done.stderr.strip()[-_QUOTED_CHARACTERS:]}"
+            )
+        surface = self.get(mix)
+        if surface is None:
+            raise GasSurfaceError(f"fitting the gas surface of {mix} left no readable file in {self._cache_dir}")
+        return surface
+
+    def _read(self, path: Path, key: str) -> GasSurface | None:
+        try:
+            surface = files.read(path, files.SurfaceFile).surface()
+        except FileNotFoundError:
+            return None
+        except ConfigurationError as error:
+            self._on_problem(f"{error}; this gas is fitted again")
+            return None
+        if surface.key != key:
+            self._on_problem(f"gas surface {path} is of {surface.key}, not of {key}; this gas is fitted again")
+            return None
+        return surface
+
+
+def _arguments(mix: GasMix) -> tuple[str, ...]:
+    return ("air",) if mix.air else (f"{mix.o2:.3f}", f"{mix.he:.3f}")
