@@ -1,6 +1,11 @@
-"""What the engine knows of the world: Protocols and the facts that cross them. `app` wires the real parts in."""
+"""What the engine knows of the world: Protocols and the facts that cross them. `app` wires the real parts in.
 
-from collections.abc import Iterator, Mapping, Sequence
+How a notice is delivered: the outbox row is committed with its step; the channel's worker puts an `Attempt` (result
+`unknown`, no `elapsed_s`) and sends only once `on_settled(True)` said that this row is on disk; then it puts the same
+attempt with its result. An outbox row stays due until an attempt with result `delivered` is recorded for it.
+"""
+
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Protocol
 
@@ -64,6 +69,8 @@ class Attempt:
     result: str = "unknown"
     """`delivered`, `failed`, `unknown` (timed out: it may have arrived)."""
     detail: str = ""
+    not_before_utc_s: float | None = None
+    """Not delivered: the notice is not due again before this; None: due at once."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -128,8 +135,12 @@ class LedgerWriter(Protocol):
     def put(self, record: StepRecord) -> None:
         """Queue one step for the next group commit; its message is acknowledged after that commit. Never raises."""
 
-    def put_attempt(self, attempt: Attempt) -> None:
-        """Queue the start (result `unknown`) or the result of a delivery attempt."""
+    def put_attempt(self, attempt: Attempt, on_settled: Callable[[bool], None] | None = None) -> None:
+        """Queue the start (result `unknown`, no `elapsed_s`) or the result of a delivery attempt. Never raises.
+
+        `on_settled` is called exactly once, from any thread: True after the commit that holds the row, False as soon
+        as it is known that this row will not be recorded. It returns at once and never raises.
+        """
 
     def healthy(self) -> bool:
         """False from a failed or stalled commit until the ledger takes rows again."""
