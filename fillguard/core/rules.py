@@ -34,6 +34,10 @@ class AlarmRule:
     respond_within_s: float = 60.0
     variants: Mapping[str, float] = field(default_factory=dict)
     """Other setpoints for what is filled: `oxygen-rich`, ..."""
+    priorities: Mapping[str, int] = field(default_factory=dict)
+    """Other priorities for what is filled: `blending-stage`, ..."""
+    strict: str = "lower"
+    """Which way `setpoint` gets stricter, `lower` or `higher`: an open fill keeps the stricter of old and new."""
     suppressed_by: tuple[str, ...] = ()
     owner: str = ""
     reviewed: str = ""
