@@ -1,10 +1,10 @@
 """What the station is told to hold people to: thresholds, extents, ratings of whips. A reload makes a new one."""
 
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
 
 from fillguard.core.errors import ConfigurationError
-from fillguard.core.gas import GasSurface, any_mix_surface
+from fillguard.core.gas import GasSurface
 from fillguard.core.units import PA_PER_BAR, STANDARD_ATMOSPHERE_PA, k_from_c
 from fillguard.core.values import GasMix
 
@@ -95,10 +95,10 @@ class Rules:
 
     station: str
     alarms: Mapping[str, AlarmRule]
+    surface_of: Callable[[GasMix], GasSurface]
+    """The surface of a mix: the exact one, or an approximate one (marked so) until the exact one has been fitted."""
     whips: Mapping[str, WhipRules] = field(default_factory=dict)
     extents: Extents = field(default_factory=Extents)
-    surfaces: Mapping[str, GasSurface] = field(default_factory=dict)
-    """Exact gas surfaces by `GasMix.key`; a mix that is not here gets the any-mix surface, marked approximate."""
     ambient_abs_pa: float = STANDARD_ATMOSPHERE_PA
     ambient_k: float = k_from_c(20.0)
     """Assumed where no ambient sensor reports."""
@@ -111,7 +111,3 @@ class Rules:
     def whip(self, whip: str) -> WhipRules:
         """The rules of `whip`; the cautious defaults for one the configuration does not name."""
         return self.whips.get(whip) or WhipRules(whip=whip)
-
-    def surface(self, mix: GasMix) -> GasSurface:
-        """The exact surface of `mix`, or the approximate one that serves until it has been fitted."""
-        return self.surfaces.get(mix.key) or any_mix_surface(mix)
