@@ -91,6 +91,15 @@ class Lamp(StrEnum):
     STOP = "stop"
 
 
+class Chatter(StrEnum):
+    """Whether an alarm comes and goes: three raises within a minute or more."""
+
+    NONE = "none"
+    BEGAN = "began"
+    """This raise made it chatter: the one notice that says so."""
+    GOES_ON = "goes-on"
+
+
 class AlarmState(StrEnum):
     """The states of IEC 62682, as their flags name them."""
 
@@ -427,28 +436,29 @@ class AlarmChanged:
     by: str | None = None
     """Who acknowledged, reset or shelved it."""
     reason: str | None = None
+    chatter: Chatter = Chatter.NONE
 
     @property
     def is_raise(self) -> bool:
-        """True when this change starts an occurrence that people must be told of."""
-        return self.new in _ANNUNCIATED and self.old not in _ANNUNCIATED
+        """True when this change starts an occurrence that people must be told of; also from a latched state."""
+        return self.new is AlarmState.UNACKNOWLEDGED and self.old is not AlarmState.UNACKNOWLEDGED
 
     @property
     def is_return(self) -> bool:
-        """True when the condition of an annunciated occurrence ended by this change."""
-        return self.old in _ACTIVE and self.new in _INACTIVE
+        """True when this change ends an occurrence that people were told of.
+
+        Its condition ended, or it was hidden (shelved, suppressed, out of service) with it still there: `new` says
+        which. Should it still be there when it is no longer hidden, that is a new occurrence.
+        """
+        return self.old in _ACTIVE and self.new not in _ACTIVE
+
+    @property
+    def is_realarm(self) -> bool:
+        """True when this only calls again because nobody acknowledged: the same occurrence with fresh facts."""
+        return self.old is self.new is AlarmState.UNACKNOWLEDGED
 
 
-_ANNUNCIATED = frozenset({AlarmState.UNACKNOWLEDGED})
 _ACTIVE = frozenset({AlarmState.UNACKNOWLEDGED, AlarmState.ACKNOWLEDGED})
-_INACTIVE = frozenset(
-    {
-        AlarmState.NORMAL,
-        AlarmState.RETURNED_UNACKNOWLEDGED,
-        AlarmState.LATCHED_UNACKNOWLEDGED,
-        AlarmState.LATCHED_ACKNOWLEDGED,
-    }
-)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
