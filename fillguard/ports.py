@@ -34,6 +34,20 @@ class RawMessage:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class Publication:
+    """One message of ours to the broker.
+
+    A retained one is state: while there is no connection it is dropped, and sent anew from state at the next. One that
+    is not retained and has QoS 1 is kept until the broker has it.
+    """
+
+    topic: str
+    payload: bytes
+    qos: int = 0
+    retain: bool = False
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class OwedNotice:
     """A notice that must reach a channel, whatever happens in between."""
 
@@ -87,6 +101,8 @@ class OutboxItem:
     body: str
     attempts: int
     not_before_utc_s: float
+    repeat: int = 0
+    """How many earlier tries may have arrived (result unknown): the `repeat` of the next attempt."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -103,6 +119,76 @@ class ReadingRow:
     quality: str
     doubt: str | None
     fill_id: str | None
+    serial: str | None = None
+    """The cylinder as it was known when this came, where the reader was asked for it."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ProjectionRow:
+    """One projection as recorded, at most one a second of a fill. Gauge pascal, kelvin; None: not known."""
+
+    row: int
+    fill_id: str
+    whip: str
+    serial: str | None
+    sample_s: float
+    phase: str
+    gauge_pa: float | None
+    settled_gauge_pa: float | None
+    settled_low_gauge_pa: float | None
+    settled_high_gauge_pa: float | None
+    cylinder_gauge_pa: float | None
+    developed_gauge_pa: float | None
+    stop_at_gauge_pa: float | None
+    close_at_gauge_pa: float | None
+    bleed_to_gauge_pa: float | None
+    gas_k: float | None
+    wall_k: float | None
+    mass_kg: float | None
+    rate_pa_s: float | None
+    rate_error_pa_s: float | None
+    seconds_to_stop: float | None
+    close_at_cap: str | None
+    reason: str | None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ConfigInForce:
+    """A whole configuration, from when on, by whom and why. The fills that follow name its hash."""
+
+    at: Stamp
+    config_hash: str
+    text: str
+    who: str
+    why: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class AuditEntry:
+    """Somebody, or fillguard itself, did something that an inspector may ask about."""
+
+    at: Stamp
+    who: str
+    action: str
+    """Stable word: `release`, `correction`, `ledger-recovered`, ..."""
+    detail: str
+    subject: str | None = None
+    """What it is about: a fill, an occurrence, a whip, a file."""
+    data: Mapping[str, object] = field(default_factory=dict)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Quarantined:
+    """Rows that a mirror refused for what they hold; they stay in the ledger."""
+
+    at: Stamp
+    mirror: str
+    stream: str
+    """`reading` or `projection`."""
+    first_row: int
+    last_row: int
+    status: int
+    reason: str
 
 
 class Clock(Protocol):
@@ -144,6 +230,42 @@ class LedgerWriter(Protocol):
 
     def healthy(self) -> bool:
         """False from a failed or stalled commit until the ledger takes rows again."""
+
+
+class AuditTrail(Protocol):
+    """What the ledger writer also takes: configurations and acts of people. Never raises."""
+
+    def put_config(self, config: ConfigInForce) -> None:
+        """Queue the configuration that is in force from here on."""
+
+    def put_audit(self, entry: AuditEntry) -> None:
+        """Queue one row of the audit trail."""
+
+
+class MirrorProgress(Protocol):
+    """How far a mirror has come, kept in the ledger through its one writer. Never raises."""
+
+    def put_cursor(self, name: str, row: int) -> None:
+        """Queue: everything of `name` up to `row` has arrived."""
+
+    def put_quarantined(self, rows: Quarantined) -> None:
+        """Queue: these rows were refused and are passed over."""
+
+
+class MirrorSource(Protocol):
+    """What a mirror reads, on a connection of its own."""
+
+    def readings_after(self, row: int, limit: int) -> list[ReadingRow]:
+        """Readings with a row number above `row`, in order, with the serial of their fill."""
+
+    def projections_after(self, row: int, limit: int) -> list[ProjectionRow]:
+        """Projections with a row number above `row`, in order."""
+
+    def cursor(self, name: str) -> int:
+        """The row that `put_cursor` last recorded under `name`; 0 before the first."""
+
+    def newest_row(self, stream: str) -> int:
+        """Number of the newest row of `reading` or `projection`; 0 when there is none."""
 
 
 class LedgerReader(Protocol):
