@@ -15,7 +15,7 @@ from dataclasses import dataclass, replace
 
 from fillguard.core.events import AlarmChanged, AlarmCommanded, AlarmState, Chatter, Verb
 from fillguard.core.rules import AlarmRule
-from fillguard.core.standing import ALLOWED, Move, Seen, Standing, Subject, move
+from fillguard.core.standing import ALLOWED, NEW_FILL, Move, Seen, Standing, Subject, move
 from fillguard.core.values import Stamp
 
 __all__ = ["Seen", "Standing", "Subject", "carry_over", "command", "elapse", "judge"]
@@ -25,7 +25,6 @@ SHELVED_AT_MOST_S = 1800.0
 CHATTER_RAISES = 3
 CHATTER_WITHIN_S = 60.0
 """Three raises in a minute: the usual reading of IEC 62682 (trade press)."""
-NEW_FILL = "a new fill began on this whip; this one is no longer judged"
 
 
 Changes = tuple[AlarmChanged, ...]

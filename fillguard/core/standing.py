@@ -12,6 +12,9 @@ from enum import StrEnum
 from fillguard.core.errors import IllegalTransitionError
 from fillguard.core.events import AlarmFacts, AlarmState, Chatter
 
+NEW_FILL = "a new fill began on this whip"
+"""The reason of a change that a new fill brings about: the old one's condition is not judged any more."""
+
 
 class Move(StrEnum):
     """What can happen to an alarm that is not hidden."""
