@@ -1,0 +1,1 @@
+"""A fill station that does not exist: its own physics, sensors, operators and faults, and the truth beside them."""
