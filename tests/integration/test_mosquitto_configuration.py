@@ -1,0 +1,176 @@
+"""The broker configuration we ship: mosquitto takes it beside Debian's own, keeps strangers out and messages in."""
+
+import getpass
+import shutil
+import socket
+import subprocess
+import threading
+from collections.abc import Callable, Iterator
+from pathlib import Path
+
+import paho.mqtt.client as mqtt
+import pytest
+from paho.mqtt.enums import CallbackAPIVersion
+from paho.mqtt.reasoncodes import ReasonCode
+
+SHIPPED = Path(__file__).resolve().parents[2] / "deploy" / "mosquitto"
+DEADLINE_S = 30.0
+ROLES = ("fillguard", "tern-sensors", "tern-board", "tern-operator")
+
+pytestmark = pytest.mark.servers
+
+
+def free_port() -> int:
+    with socket.socket() as probe:
+        probe.bind(("127.0.0.1", 0))
+        port: int = probe.getsockname()[1]
+        return port
+
+
+class Broker:
+    """mosquitto with our configuration in a folder of its own, read the way Debian's main file reads it."""
+
+    def __init__(self, folder: Path) -> None:
+        self.port = free_port()
+        self._main = folder / "mosquitto.conf"
+        self._process: subprocess.Popen[str] | None = None
+        self.said: list[str] = []
+        (folder / "conf.d").mkdir()
+        shutil.copy(SHIPPED / "fillguard.acl", folder)
+        for role in ROLES:
+            create = [] if (folder / "fillguard.passwd").exists() else ["-c"]
+            subprocess.run(
+                ["mosquitto_passwd", "-b", *create, folder / "fillguard.passwd", role, f"secret of {role}"], check=True
+            )
+        ours = (SHIPPED / "fillguard.conf").read_text(encoding="utf-8")
+        ours = ours.replace("/etc/mosquitto/", f"{folder}/").replace("listener 1883 ", f"listener {self.port} ")
+        (folder / "conf.d" / "fillguard.conf").write_text(ours, encoding="utf-8")
+        # What Debian's own file says, and a user: from root mosquitto would change to one that may not read here.
+        self._main.write_text(
+            f"persistence true\npersistence_location {folder}/\nlog_dest stderr\nuser {getpass.getuser()}\n"
+            f"include_dir {folder}/conf.d\n",
+            encoding="utf-8",
+        )
+
+    def start(self) -> None:
+        """Start it; `said` holds its words until it ran (or gave up)."""
+        self._process = subprocess.Popen(
+            ["mosquitto", "-c", self._main], stderr=subprocess.PIPE, stdout=subprocess.DEVNULL, text=True
+        )
+        self.said = []
+        assert self._process.stderr is not None
+        for line in self._process.stderr:
+            self.said.append(line)
+            if line.rstrip().endswith(" running"):
+                break
+        threading.Thread(target=self._process.stderr.read, daemon=True).start()  # or its log would fill the pipe
+
+    def stop(self) -> None:
+        if self._process is not None:
+            self._process.terminate()
+            self._process.wait(DEADLINE_S)
+
+
+class Client:
+    """An MQTT client of one role that can wait for what comes."""
+
+    def __init__(self, broker: Broker, role: str | None, *, keeps_session: bool = False) -> None:
+        self.received: list[tuple[str, bytes]] = []
+        self.refused: ReasonCode | None = None
+        self._news = threading.Condition()
+        self._connected = self._subscribed = False
+        self._client = mqtt.Client(CallbackAPIVersion.VERSION2, role or "stranger", clean_session=not keeps_session)
+        if role is not None:
+            self._client.username_pw_set(role, f"secret of {role}")
+        self._client.on_connect = self._on_connect
+        self._client.on_subscribe = self._on_subscribe
+        self._client.on_message = self._on_message
+        self._client.connect("127.0.0.1", broker.port)
+        self._client.loop_start()
+        self._wait(lambda: self._connected or self.refused is not None)
+
+    def subscribe(self, topic: str) -> None:
+        self._client.subscribe(topic, qos=1)
+        self._wait(lambda: self._subscribed)
+
+    def publish(self, topic: str, payload: str) -> None:
+        """Return once the broker has it (or has thrown it away: the access list says so to nobody)."""
+        self._client.publish(topic, payload, qos=1).wait_for_publish(DEADLINE_S)
+
+    def wait_for(self, count: int) -> list[tuple[str, bytes]]:
+        self._wait(lambda: len(self.received) >= count)
+        return self.received
+
+    def close(self) -> None:
+        self._client.disconnect()
+        self._client.loop_stop()
+
+    def _wait(self, condition: Callable[[], bool]) -> None:
+        with self._news:
+            assert self._news.wait_for(condition, DEADLINE_S)
+
+    def _on_connect(self, _c: mqtt.Client, _u: object, _f: object, reason: ReasonCode, _p: object) -> None:
+        with self._news:
+            self._connected, self.refused = (not reason.is_failure), (reason if reason.is_failure else None)
+            self._news.notify_all()
+
+    def _on_subscribe(self, *_: object) -> None:
+        with self._news:
+            self._subscribed = True
+            self._news.notify_all()
+
+    def _on_message(self, _c: mqtt.Client, _u: object, message: mqtt.MQTTMessage) -> None:
+        with self._news:
+            self.received.append((message.topic, bytes(message.payload)))
+            self._news.notify_all()
+
+
+@pytest.fixture
+def broker(tmp_path: Path) -> Iterator[Broker]:
+    broker = Broker(tmp_path)
+    broker.start()
+    yield broker
+    broker.stop()
+
+
+def test_mosquitto_takes_the_file_without_a_complaint(broker: Broker) -> None:
+    assert [line for line in broker.said if "Error" in line or "recommended" in line or "deprecated" in line] == []
+    assert broker.said[-1].rstrip().endswith(" running")
+
+
+def test_a_stranger_is_refused(broker: Broker) -> None:
+    stranger = Client(broker, None)
+    stranger.close()
+    assert stranger.refused == "Not authorized"
+
+
+def test_each_role_reaches_what_it_needs_and_nothing_else(broker: Broker) -> None:
+    daemon, sensors, operator = (Client(broker, role) for role in ("fillguard", "tern-sensors", "tern-operator"))
+    board = Client(broker, "tern-board")
+    daemon.subscribe("#")
+    board.publish("fillguard/tern/command", "from the board")
+    board.publish("fill/tern/1/pressure", "from the board")
+    sensors.publish("fillguard/tern/1/lamp", "from the sensors")
+    sensors.publish("fill/kite/1/pressure", "of another station")
+    sensors.publish("fill/tern/1/pressure", "183.2")
+    operator.publish("fillguard/tern/command", "acknowledge")
+    came = daemon.wait_for(2)
+    for client in (daemon, sensors, operator, board):
+        client.close()
+    assert came == [("fill/tern/1/pressure", b"183.2"), ("fillguard/tern/command", b"acknowledge")]
+
+
+def test_what_came_while_the_daemon_was_away_survives_a_restart_of_the_broker(broker: Broker) -> None:
+    daemon = Client(broker, "fillguard", keeps_session=True)
+    daemon.subscribe("fill/tern/#")
+    daemon.close()
+    sensors = Client(broker, "tern-sensors")
+    for number in range(2000):  # mosquitto's own default keeps 1000
+        sensors.publish("fill/tern/1/pressure", str(number))
+    sensors.close()
+    broker.stop()
+    broker.start()
+    daemon = Client(broker, "fillguard", keeps_session=True)
+    came = daemon.wait_for(2000)
+    daemon.close()
+    assert [int(payload) for _, payload in came] == list(range(2000))
