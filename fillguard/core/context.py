@@ -1,0 +1,154 @@
+"""What a fill is about, as far as the estimator is concerned: cylinder, gas, supply, surroundings, and prior doubt."""
+
+from dataclasses import dataclass, field
+from math import log
+
+from fillguard.core.balance import (
+    CONTACT,
+    FORCED,
+    NATURAL,
+    START,
+    SUPPLY,
+    SUPPLY_KIND,
+    SURROUNDINGS,
+    UNKNOWNS,
+    WALL_HEAT,
+    Setting,
+)
+from fillguard.core.cylinder import vessel_of
+from fillguard.core.gas import GasSurface
+from fillguard.core.heat import BANK_ABS_PA, OUTSIDE_W_M2_K, SupplyKind, forced_factor, natural_factor, supply_of
+from fillguard.core.kalman import Unknowns
+from fillguard.core.limits import Cap
+from fillguard.core.units import STANDARD_ATMOSPHERE_PA, k_from_c
+from fillguard.core.values import Cylinder, GasMix, Surroundings
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Doubt:
+    """An unknown before the fill tells anything: best guess and standard deviation."""
+
+    guess: float
+    sigma: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Learned:
+    """What a station knows of itself: the defaults until its own fills have taught it better.
+
+    The two scales multiply a published correlation; for air at these pressures they were never measured, and measured
+    hydrogen, helium and nitrogen runs scatter by their sigmas.
+    """
+
+    ln_natural: Doubt = Doubt(guess=log(1.1), sigma=0.40)
+    ln_forced: Doubt = Doubt(guess=log(1.1), sigma=0.50)
+    supply_k: Doubt = Doubt(guess=0.0, sigma=6.0)
+    """Supply temperature less what was assumed."""
+    contact: Doubt = Doubt(guess=0.12, sigma=0.05)
+    """How far a strap-on sensor lags between wall and surroundings."""
+
+
+_SCALES_GO_TOGETHER = 0.5
+"""Correlation of the two convection scales: vessel and gas are the same."""
+_KIND_SIGMA = 1.0
+_AMBIENT_SIGMA_K = 1.5
+_NO_AMBIENT_SIGMA_K = 5.0
+_START_WALL_SIGMA_K = 0.7
+_START_BATH_SIGMA_K = 1.5
+_START_SHOP_SIGMA_K = 4.0
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class FillContext:
+    """Fixed for a stretch of a fill; rebuilt when somebody says something new about it (takes half a millisecond)."""
+
+    cylinder: Cylinder
+    gas: GasSurface
+    """Of the contents."""
+    mix: GasMix
+    target_gauge_pa: float
+    limit_gauge_pa: float
+    surroundings: Surroundings = Surroundings.AIR
+    surroundings_k: float = k_from_c(20.0)
+    """Shop air, or the bath, when the cylinder was connected."""
+    surroundings_known: bool = True
+    """False: nothing measures it, `surroundings_k` is a guess."""
+    wall_insulated: bool = False
+    """The wall sensor does not feel the bath."""
+    arrived_k: float | None = None
+    """Temperature the cylinder came with, by its own history or as told; None: as warm as the shop."""
+    arrived_sigma_k: float = 5.0
+    supply: SupplyKind = SupplyKind.UNKNOWN
+    supply_k: float | None = None
+    """Measured supply temperature."""
+    bank_abs_pa: float = BANK_ABS_PA
+    caps: tuple[Cap, ...] = ()
+    """Lowest first."""
+    learned: Learned = field(default_factory=Learned)
+    ambient_abs_pa: float = STANDARD_ATMOSPHERE_PA
+    setting: Setting = field(init=False, repr=False, compare=False)
+    target_kg: float = field(init=False, repr=False, compare=False)
+    """Contents that settle on the target."""
+    limit_kg: float = field(init=False, repr=False, compare=False)
+
+    def __post_init__(self) -> None:
+        vessel = vessel_of(self.cylinder)
+        supply = supply_of(self.gas, self.supply, self.surroundings_k, self.supply_k, self.bank_abs_pa)
+        setting = Setting(
+            self.gas,
+            vessel,
+            natural_factor(self.mix),
+            forced_factor(self.mix),
+            supply,
+            OUTSIDE_W_M2_K[self.surroundings] * vessel.outer_area_m2,
+        )
+        object.__setattr__(self, "setting", setting)
+        object.__setattr__(self, "target_kg", self.settled_kg(self.target_gauge_pa))
+        object.__setattr__(self, "limit_kg", self.settled_kg(self.limit_gauge_pa))
+
+    def settled_kg(self, gauge_pa: float) -> float:
+        """Contents that stand at `gauge_pa` at the reference temperature."""
+        density = self.gas.density_unguarded(gauge_pa + self.ambient_abs_pa, self.cylinder.reference_k)
+        return density * self.setting.vessel.capacity_m3
+
+    @property
+    def wall_sensor_counts(self) -> bool:
+        """In a bath a bare strap-on sensor reads the water."""
+        return self.surroundings is Surroundings.AIR or self.wall_insulated
+
+    @property
+    def start_guessed(self) -> bool:
+        """Nobody said how warm the cylinder came."""
+        return self.arrived_k is None and self.surroundings is Surroundings.AIR
+
+
+def start_of(context: FillContext, wall_k: float | None) -> Doubt:
+    """How warm the cylinder is to begin with: wall sensor, history or word, bath, shop, in this order."""
+    if wall_k is not None and context.wall_sensor_counts:
+        return Doubt(guess=wall_k, sigma=_START_WALL_SIGMA_K)
+    if context.arrived_k is not None:
+        return Doubt(guess=context.arrived_k, sigma=context.arrived_sigma_k)
+    in_bath = context.surroundings is Surroundings.BATH
+    return Doubt(guess=context.surroundings_k, sigma=_START_BATH_SIGMA_K if in_bath else _START_SHOP_SIGMA_K)
+
+
+def unknowns_of(context: FillContext, start: Doubt) -> Unknowns:
+    """The unknowns before the first reading."""
+    learned = context.learned
+    kind_sigma = _KIND_SIGMA if context.supply is SupplyKind.UNKNOWN else 0.0
+    around_sigma = _AMBIENT_SIGMA_K if context.surroundings_known else _NO_AMBIENT_SIGMA_K
+    doubts = {
+        START: Doubt(guess=0.0, sigma=start.sigma),
+        NATURAL: learned.ln_natural,
+        FORCED: learned.ln_forced,
+        WALL_HEAT: Doubt(guess=0.0, sigma=context.setting.vessel.heat_sigma),
+        SUPPLY: learned.supply_k,
+        SUPPLY_KIND: Doubt(guess=0.0, sigma=kind_sigma),
+        CONTACT: learned.contact,
+        SURROUNDINGS: Doubt(guess=0.0, sigma=around_sigma),
+    }
+    order = [doubts[j] for j in range(UNKNOWNS)]
+    covariance = [[d.sigma**2 if i == j else 0.0 for j in range(UNKNOWNS)] for i, d in enumerate(order)]
+    together = _SCALES_GO_TOGETHER * learned.ln_natural.sigma * learned.ln_forced.sigma
+    covariance[NATURAL][FORCED] = covariance[FORCED][NATURAL] = together
+    return Unknowns(tuple(d.guess for d in order), tuple(tuple(row) for row in covariance))

@@ -1,0 +1,182 @@
+"""What the estimate means for the person at the panel: where it settles, where to close, when, at what price."""
+
+from dataclasses import dataclass
+from math import exp, log, sqrt
+
+from fillguard.core.balance import START, WALL_HEAT
+from fillguard.core.context import FillContext
+from fillguard.core.estimator import EstimatorState, Flow
+from fillguard.core.forecast import forecast
+from fillguard.core.kalman import variance
+from fillguard.core.limits import hot_k
+
+NORMAL_90 = 1.645
+"""Half-width of a normal distribution's central 90 %, in standard deviations."""
+_GAUGE_SHARE = 0.0025
+"""Calibration of an industrial pressure sensor (class 0.25), taken as one standard deviation."""
+_MODEL_PA = 0.4e5
+_UNSEEN_START_SHARE = 0.02
+_APPROXIMATE_GAS_SHARE = 0.0015
+_COLD_START_K = 12.0
+"""A cylinder nobody spoke of may be this much colder than the shop: the interval's high end covers it."""
+LEAST_MARGIN_PA, MOST_MARGIN_PA = 1.5e5, 5e5
+"""Margin under the limit: the interval's upper half, within these bounds (our choice)."""
+REACTION_S = 3.0
+_LEAST_FLOW_SHARE = 1e-5
+"""Less inflow than this share of the contents a second is no filling."""
+_USUAL_FILL_S = 600.0
+"""From empty, where no flow has been seen yet (common practice)."""
+_SETTLED_SHARE = 0.01
+_CV_J_KG_K = 750.0
+"""Heat capacity of air at constant volume, near enough for a time constant."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Outlook:
+    """Pressures gauge pascal. Without a projection every figure is None and `reason` says why."""
+
+    reason: str | None = None
+    settled_gauge_pa: float | None = None
+    low_gauge_pa: float | None = None
+    high_gauge_pa: float | None = None
+    """90 % interval."""
+    gas_k: float | None = None
+    wall_k: float | None = None
+    """Outside of the wall."""
+    mass_kg: float | None = None
+    cylinder_gauge_pa: float | None = None
+    developed_gauge_pa: float | None = None
+    """At 55 C (US profile) or 65 C (EU profile)."""
+    at_surroundings_gauge_pa: float | None = None
+    """What the gauge will show once the cylinder is as warm as its surroundings."""
+    settled_in_s: float | None = None
+    """Until the gauge is within one per cent of that."""
+    settled_rate_pa_s: float | None = None
+    stop_at_gauge_pa: float | None = None
+    """Unbiased: close here at the present flow and it settles on the target."""
+    close_at_gauge_pa: float | None = None
+    """What a person is told: earlier by the margin to the limit and by reaction time, and under every cap."""
+    close_at_cap: str | None = None
+    """The cap that decides; None when the target does."""
+    close_at_settles_gauge_pa: float | None = None
+    """Where it settles when a cap decides: the price."""
+    bleed_to_gauge_pa: float | None = None
+    """Only when over the limit: the reading, at the present gas temperature, that settles on it."""
+    seconds_to_stop: float | None = None
+    seconds_reason: str | None = None
+
+
+def outlook(state: EstimatorState, context: FillContext) -> Outlook:
+    """What to tell now."""
+    if state.suspended is not None:
+        return Outlook(reason=state.suspended)
+    balance = state.balance
+    volume = context.setting.vessel.capacity_m3
+    density = balance.mass_kg / volume
+    gas, ambient = context.gas, context.ambient_abs_pa
+    settled_abs, _, dp_drho, *_ = gas.state(density, context.cylinder.reference_k)
+    settled = settled_abs - ambient
+    below, above = _half_widths(state, context, settled, dp_drho / volume)
+    developed = gas.state(density, hot_k(context.cylinder))[0] - ambient
+    over = balance.mass_kg > context.limit_kg
+    closing = _closing(state, context, settled, above, dp_drho / volume)
+    return Outlook(
+        settled_gauge_pa=settled,
+        low_gauge_pa=settled - below,
+        high_gauge_pa=settled + above,
+        gas_k=balance.gas_k,
+        wall_k=balance.outer_k,
+        mass_kg=balance.mass_kg,
+        cylinder_gauge_pa=balance.pressure_abs_pa - ambient,
+        developed_gauge_pa=developed,
+        at_surroundings_gauge_pa=gas.state(density, state.surroundings_k)[0] - ambient,
+        settled_in_s=_settled_in_s(state, context),
+        settled_rate_pa_s=dp_drho / volume * balance.flow_kg_s,
+        bleed_to_gauge_pa=gas.state(context.limit_kg / volume, balance.gas_k)[0] - ambient if over else None,
+        stop_at_gauge_pa=closing.stop_at,
+        close_at_gauge_pa=closing.close_at,
+        close_at_cap=closing.cap,
+        close_at_settles_gauge_pa=closing.settles,
+        seconds_to_stop=closing.seconds,
+        seconds_reason=closing.reason,
+    )
+
+
+def _half_widths(
+    state: EstimatorState, context: FillContext, settled_pa: float, pa_per_kg: float
+) -> tuple[float, float]:
+    """The 90 % interval below and above the estimate."""
+    gradient = tuple(pa_per_kg * kg for kg in state.balance.mass_row())
+    known = variance(state.unknowns.covariance, gradient)
+    share = _GAUGE_SHARE**2
+    if not state.start_seen:
+        share += _UNSEEN_START_SHARE**2
+    if context.gas.approximate:
+        share += _APPROXIMATE_GAS_SHARE**2
+    known += share * settled_pa * settled_pa + _MODEL_PA * _MODEL_PA
+    above = known
+    if state.start_guessed:
+        left = state.unknowns.covariance[START][START]
+        above += gradient[START] ** 2 * max(0.0, (_COLD_START_K / NORMAL_90) ** 2 - left)
+    return NORMAL_90 * sqrt(known), NORMAL_90 * sqrt(above)
+
+
+@dataclass(frozen=True, slots=True)
+class _Closing:
+    """When and where to close."""
+
+    stop_at: float
+    close_at: float
+    cap: str | None
+    settles: float | None
+    seconds: float | None
+    reason: str | None
+
+
+def _closing(state: EstimatorState, context: FillContext, settled: float, above: float, pa_per_kg: float) -> _Closing:
+    """Stop-at, close-at and the seconds to go; `above` is the upper half of the interval."""
+    balance = state.balance
+    flow = _flow_kg_s(state, context)
+    led_on = forecast(
+        balance, context, state.unknowns.mean, to_kg=context.target_kg, flow_kg_s=flow, around_k=state.surroundings_k
+    )
+    stop_at = led_on.pressure_abs_pa - context.ambient_abs_pa
+    margin = min(max(above, LEAST_MARGIN_PA), MOST_MARGIN_PA)
+    short = max(0.0, context.target_gauge_pa - (context.limit_gauge_pa - margin)) / pa_per_kg
+    close_at = stop_at - led_on.pa_per_kg * (short + REACTION_S * flow)
+    cap = context.caps[0] if context.caps and context.caps[0].gauge_pa < close_at else None
+    settles: float | None = None
+    if cap is not None:
+        close_at = cap.gauge_pa
+        gauge = balance.pressure_abs_pa - context.ambient_abs_pa
+        part = (close_at - gauge) / (stop_at - gauge) if stop_at > gauge else 0.0
+        settles = settled + part * (context.target_gauge_pa - settled)
+    idle = state.flow is not Flow.FLOWING or balance.steady_flow_kg_s <= _LEAST_FLOW_SHARE * balance.mass_kg
+    reason = "no-flow" if idle else "supply-limited" if cap is not None and cap.name == "supply" else None
+    return _Closing(
+        stop_at=stop_at,
+        close_at=close_at,
+        cap=None if cap is None else cap.name,
+        settles=settles,
+        seconds=led_on.seconds if reason is None else None,
+        reason=reason,
+    )
+
+
+def _flow_kg_s(state: EstimatorState, context: FillContext) -> float:
+    """The flow a forecast goes on with: the present one, the last block's, or the usual."""
+    least = _LEAST_FLOW_SHARE * state.balance.mass_kg
+    if state.flow is Flow.FLOWING and state.balance.steady_flow_kg_s > least:
+        return state.balance.steady_flow_kg_s
+    seen = state.steadiness.flows_kg_s
+    return max(seen[-1], least) if seen else context.target_kg / _USUAL_FILL_S
+
+
+def _settled_in_s(state: EstimatorState, context: FillContext) -> float:
+    """Until the gauge is within a per cent of what it reads at the surroundings' temperature: one time constant."""
+    vessel, balance = context.setting.vessel, state.balance
+    wall_j_k = (vessel.inner_heat_j_k + vessel.outer_heat_j_k) * exp(state.unknowns.mean[WALL_HEAT])
+    away = abs(0.5 * (balance.gas_k + balance.outer_k) / state.surroundings_k - 1.0)
+    if away <= _SETTLED_SHARE:
+        return 0.0
+    return (wall_j_k + balance.mass_kg * _CV_J_KG_K) / context.setting.outside_w_k * log(away / _SETTLED_SHARE)
