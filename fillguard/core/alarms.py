@@ -248,9 +248,9 @@ def _begun(standing: Standing, told: _Told) -> Standing:
         move(replace(numbered, active=False), Move.RAISE, latching=told.rule.latched),
         occurrence=f"{subject.fill_id or subject.place}/{told.rule.name}/{n}",
         subject=subject,
-        priority=standing.seen_priority or told.rule.priority,
+        priority=min(standing.seen_priority or told.rule.priority, told.rule.priority),
         raised_utc_s=told.now.utc_s,
-        first_out=told.first_out,
+        first_out=False,
         cause=standing.seen_cause,
         facts=standing.seen_facts,
         covered=False,
@@ -265,7 +265,14 @@ def _announced(standing: Standing, told: _Told) -> Standing:
     chatter = Chatter.NONE
     if chatters:
         chatter = Chatter.BEGAN if standing.chatter is Chatter.NONE else Chatter.GOES_ON
-    return replace(standing, called_mono_s=now_s, raises_mono_s=raises, chatter=chatter, covered=False)
+    return replace(
+        standing,
+        called_mono_s=now_s,
+        first_out=told.first_out,
+        raises_mono_s=raises,
+        chatter=chatter,
+        covered=False,
+    )
 
 
 def _shown(standing: Standing, told: _Told, *, suppressed_by: str | None) -> tuple[Standing, Changes]:
@@ -303,9 +310,9 @@ def _refusal(standing: Standing, rule: AlarmRule, event: AlarmCommanded) -> str 
     given = bool(event.reason and event.reason.strip())
     match event.verb:
         case Verb.ACKNOWLEDGE:
-            objections = _against_acknowledging(standing, rule)
+            objections = {**_against_late_words(standing, event), **_against_acknowledging(standing, rule)}
         case Verb.RESET:
-            objections = _against_resetting(standing, rule, given=given)
+            objections = {**_against_late_words(standing, event), **_against_resetting(standing, rule, given=given)}
         case Verb.SHELVE:
             objections = {
                 **_against_hiding(standing, rule, "shelved", given=given),
@@ -328,6 +335,15 @@ def _refusal(standing: Standing, rule: AlarmRule, event: AlarmCommanded) -> str 
         case Verb.IN_SERVICE:
             objections = {f"{rule.name} is in service": standing.out_of_service_by is None}
     return next((words for words, holds in objections.items() if holds), None)
+
+
+def _against_late_words(standing: Standing, event: AlarmCommanded) -> Mapping[str, bool]:
+    """What was meant for an earlier occurrence must not silence the present one."""
+    return {
+        f"{event.occurrence} is past; {standing.occurrence or 'none'} is the present occurrence": (
+            event.occurrence is not None and event.occurrence != standing.occurrence
+        )
+    }
 
 
 def _against_acknowledging(standing: Standing, rule: AlarmRule) -> Mapping[str, bool]:

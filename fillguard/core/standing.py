@@ -189,3 +189,15 @@ def move(standing: Standing, what: Move, *, latching: bool) -> Standing:
             return replace(standing, acknowledged=True)
         case Move.RESET:
             return replace(standing, latched=False)
+
+
+def transitions(*, latching: bool) -> tuple[tuple[AlarmState, Move, AlarmState], ...]:
+    """From, move, to: all that an alarm can go through from normal on while it is not hidden."""
+    found: list[tuple[AlarmState, Move, AlarmState]] = []
+    waiting = [Standing()]
+    while waiting:
+        old = waiting.pop(0)
+        moves = [(what, move(old, what, latching=latching)) for what in Move if old.beneath in ALLOWED[what]]
+        waiting += [new for _, new in moves if new.beneath not in {old.beneath, *(old for old, _, _ in found)}]
+        found += [(old.beneath, what, new.beneath) for what, new in moves]
+    return tuple(dict.fromkeys(found))
