@@ -53,7 +53,9 @@ def judge(
     """
     told = _Told(rule=rule, subject=subject, now=now, first_out=first_out)
     # Hidden first, shown last: what begins under suppression is not announced, what ended under it is not either.
-    hidden = replace(standing, suppressed_by=suppressed_by or standing.suppressed_by)
+    hidden = replace(
+        standing, suppressed_by=suppressed_by or standing.suppressed_by, subject=_whose(standing.subject, subject)
+    )
     changes = told.change(standing, hidden)
     noted = _noted(hidden, rule, seen, now)
     flipped, more = _flipped(noted, told)
@@ -160,10 +162,8 @@ class _Told:
 
     def event(self, standing: Standing, old: AlarmState) -> AlarmChanged:
         whose = standing.subject or self.subject
-        # Within one fill the newest word on serial and operator counts.
-        if whose.fill_id == self.subject.fill_id:
-            whose = self.subject
         realarm = old is AlarmState.UNACKNOWLEDGED
+        by_design = standing.state is AlarmState.SUPPRESSED and self.by is None
         return AlarmChanged(
             stamp=self.now,
             whip=whose.whip,
@@ -180,9 +180,15 @@ class _Told:
             first_out=standing.first_out,
             raised_utc_s=standing.raised_utc_s if standing.occurrence else self.now.utc_s,
             by=self.by,
-            reason=standing.suppressed_by if standing.state is AlarmState.SUPPRESSED else self.why,
+            reason=standing.suppressed_by if by_design else self.why,
             chatter=standing.chatter if standing.annunciated and not realarm else Chatter.NONE,
         )
+
+
+def _whose(then: Subject | None, now: Subject) -> Subject | None:
+    """Whose the present occurrence is: within its fill the newest word on serial and operator counts."""
+    same_fill = then is not None and then.fill_id is not None and then.fill_id == now.fill_id
+    return now if same_fill else then
 
 
 def _noted(standing: Standing, rule: AlarmRule, seen: Seen, now: Stamp) -> Standing:

@@ -257,7 +257,7 @@ def _became(change: AlarmChanged) -> str:
         became = "no longer judged"
     elif change.new in _HIDDEN:
         became = _HIDDEN[change.new] + by
-        reason = finding_phrase(reason) if change.new is AlarmState.SUPPRESSED else reason
+        reason = reason if change.by else finding_phrase(reason)
     elif change.is_return:
         became = "ended"
     elif change.old in _HIDDEN:
