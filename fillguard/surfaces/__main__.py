@@ -7,8 +7,9 @@ from pathlib import Path
 from fillguard.core.errors import FillguardError
 from fillguard.core.values import AIR, GasMix
 from fillguard.surfaces import files
-from fillguard.surfaces.fitting import fit
-from fillguard.surfaces.store import SHIPPED
+from fillguard.surfaces.anymix import AnyMix
+from fillguard.surfaces.fitting import fit, fit_any_mix
+from fillguard.surfaces.store import ANY_MIX, SHIPPED
 
 _NITROX = [*(percent / 100 for percent in range(21, 41)), 0.5, 0.6, 0.7, 0.8, 0.9]
 _HELIUM_MIXES = [
@@ -37,10 +38,12 @@ def main(arguments: list[str]) -> int:
     given = parser.parse_args(arguments)
     try:
         if given.command == "ship":
+            _write(ANY_MIX, fit_any_mix())
             for mix in SHIPPED_MIXES:
-                _fit_into(SHIPPED, mix)
+                _write(SHIPPED / f"{mix.key}.json", fit(mix))
         else:
-            _fit_into(given.into, _mix(given.mix))
+            mix = _mix(given.mix)
+            _write(given.into / f"{mix.key}.json", fit(mix))
     except (FillguardError, ArithmeticError, ValueError, OSError) as error:
         sys.stderr.write(f"{error}\n")
         return 1
@@ -54,12 +57,12 @@ def _mix(words: list[str]) -> GasMix:
     return GasMix(o2=o2, he=he)
 
 
-def _fit_into(folder: Path, mix: GasMix) -> None:
-    made = fit(mix)
-    files.write(folder / f"{mix.key}.json", made)
+def _write(path: Path, content: files.SurfaceFile | AnyMix) -> None:
+    files.write(path, content)
+    made = content.made
     sys.stdout.write(
-        f"{mix.key}: pressure {made.made.pressure_error_percent:g} %, {made.made.pressure_error_bar:g} bar, "
-        f"energy {made.made.energy_error_k:g} K\n"
+        f"{path.stem}: pressure {made.pressure_error_percent:g} %, {made.pressure_error_bar:g} bar, "
+        f"energy {made.energy_error_k:g} K\n"
     )
 
 

@@ -1,19 +1,17 @@
 """A gas surface as a JSON file: written whole or not at all, and believed only when its digest is right."""
 
-import contextlib
 import hashlib
 import json
 import os
-import tempfile
 from pathlib import Path
-from typing import TypeVar
+from typing import Literal, TypeVar
 
 from pydantic import BaseModel, ConfigDict, ValidationError
 
 from fillguard.core.errors import ConfigurationError
 from fillguard.core.gas import GasSurface
 
-FORMAT = 1
+FORMAT: Literal[1] = 1
 
 
 class Made(BaseModel):
@@ -36,23 +34,13 @@ class SurfaceFile(BaseModel):
 
     model_config = ConfigDict(frozen=True, extra="forbid")
 
-    format: int = FORMAT
+    format: Literal[1] = FORMAT
     key: str
     molar_mass_kg_mol: float
     gas_constant_j_mol_k: float
     residual: tuple[float, ...]
     ideal_cv: tuple[float, float, float, float]
     made: Made
-
-    def surface(self) -> GasSurface:
-        """The surface itself. Raises ConfigurationError when the coefficients are not what the formula takes."""
-        return GasSurface(
-            key=self.key,
-            molar_mass_kg_mol=self.molar_mass_kg_mol,
-            gas_constant_j_mol_k=self.gas_constant_j_mol_k,
-            residual=self.residual,
-            ideal_cv=self.ideal_cv,
-        )
 
 
 Model = TypeVar("Model", bound=BaseModel)
@@ -62,17 +50,15 @@ def write(path: Path, content: BaseModel) -> None:
     """Put `content` at `path` in one step, on the disk before it has its name: a reader sees all of it or nothing."""
     body = content.model_dump(mode="json")
     text = json.dumps({**body, "sha256": _digest(body)}, indent=1) + "\n"
-    handle, temporary = tempfile.mkstemp(dir=path.parent, prefix=f".{path.stem}-", suffix=".part")
+    part = path.with_name(f".{path.name}.{os.getpid()}.part")
     try:
-        with os.fdopen(handle, "w", encoding="utf-8") as file:
+        with part.open("w", encoding="utf-8") as file:
             file.write(text)
             file.flush()
             os.fsync(file.fileno())
-        Path(temporary).replace(path)
-    except BaseException:
-        with contextlib.suppress(OSError):
-            Path(temporary).unlink()
-        raise
+        part.replace(path)
+    finally:
+        part.unlink(missing_ok=True)
     folder = os.open(path.parent, os.O_RDONLY)
     try:
         os.fsync(folder)
@@ -97,6 +83,20 @@ def read(path: Path, model: type[Model]) -> Model:
         raise
     except (OSError, ValueError, KeyError, AttributeError, ValidationError) as error:
         raise ConfigurationError(f"gas surface {path} cannot be read: {error}") from error
+
+
+def read_surface(path: Path, key: str) -> GasSurface:
+    """The surface at `path`. Raises like `read`, and ConfigurationError when it is another gas's than `key`."""
+    content = read(path, SurfaceFile)
+    if content.key != key:
+        raise ConfigurationError(f"gas surface {path} is of {content.key}, not of {key}")
+    return GasSurface(
+        key=key,
+        molar_mass_kg_mol=content.molar_mass_kg_mol,
+        gas_constant_j_mol_k=content.gas_constant_j_mol_k,
+        residual=content.residual,
+        ideal_cv=content.ideal_cv,
+    )
 
 
 def _digest(body: object) -> str:

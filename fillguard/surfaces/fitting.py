@@ -1,16 +1,8 @@
-"""Fit a gas surface to the reference equation of state. Imports CoolProp: for the child process and tests only.
-
-Reference: CoolProp's Helmholtz-energy equations (air: Lemmon et al. 2000, as one gas with its argon; nitrogen: Span et
-al. 2000; oxygen: Schmidt and Wagner 1985; helium: Ortiz-Vega; mixtures: the multi-fluid model of the GERG family). Gas
-phase imposed and density given, so the library's own pressure solver, which fails for cold oxygen, is not needed.
-"""
+"""Fit gas surfaces to the reference equations of state. Imports CoolProp: for the child process and tests only."""
 
 from dataclasses import dataclass
 
-import CoolProp
-import CoolProp.CoolProp
 import numpy as np
-import numpy.typing as npt
 
 from fillguard.core.gas import (
     DENSITY_UNIT_MOL_M3,
@@ -23,121 +15,63 @@ from fillguard.core.gas import (
 )
 from fillguard.core.units import bar_from_pa
 from fillguard.core.values import GasMix
+from fillguard.surfaces.anymix import AnyMix, degree, mole_fractions, weights
 from fillguard.surfaces.files import Made, SurfaceFile
+from fillguard.surfaces.reference import LIBRARY, Array, Cubic, Points, Reference, chebyshev
 
-Array = npt.NDArray[np.float64]
-
-MARGIN_K = 5.0
-"""Fitted this far beyond the guarded range, so that its edges are as good as its middle."""
-_ISOTHERMS, _DENSITIES = 20, 24
-_ROUNDS = 40
-_IDEAL_DENSITY_MOL_M3 = 1e-6
+ALLOWED_PRESSURE_ERROR_PERCENT, ALLOWED_ENERGY_ERROR_K = 0.01, 0.05
+"""A surface further than this from the reference is not written: energy error over cv, so in kelvin."""
 
 _PRESSURE_UNIT, _PRESSURE_UNIT_PA, _ENERGY_UNIT_K = 5e-5, 1e3, 0.03
-"""One unit of error: 0.005 % of the pressure or 0.01 bar, whichever is less; 0.03 K worth of internal energy."""
-_CORE_ABS_PA, _CORE_LOWEST_K, _CORE_HIGHEST_K = 355e5, 248.0, 382.0
+"""One unit of error in the fit: 0.005 % of the pressure or 0.01 bar, whichever is less; 0.03 K of internal energy."""
+_CORE = (0.0, 355e5, 248.0, 382.0)
 _GUARDED_WEIGHT, _MARGIN_WEIGHT = 0.6, 0.3
-"""Real fills live in the core; the rest of the guarded range counts less in the fit, the margin least."""
-ALLOWED_PRESSURE_ERROR_PERCENT, ALLOWED_ENERGY_ERROR_K = 0.01, 0.05
+"""Real fills live in the core (Pa absolute, K); the rest of the guarded range counts less, the margin least."""
 
-
-class Reference:
-    """One gas in the reference library, asked by density (mol/m3) and temperature (K)."""
-
-    def __init__(self, mix: GasMix) -> None:
-        self._state = CoolProp.CoolProp.AbstractState("HEOS", _fluid(mix))
-        if not mix.air:
-            self._state.set_mole_fractions([fraction for _, fraction in _parts(mix)])
-        self._state.specify_phase(CoolProp.CoolProp.iphase_gas)
-        self.gas_constant: float = self._state.gas_constant()
-        self.molar_mass: float = self._state.molar_mass()
-
-    def at(self, density: float, temperature_k: float) -> tuple[float, float, float]:
-        """Absolute pressure (Pa), internal energy (J/mol, its own zero), cv (J/(mol K))."""
-        self._state.update(CoolProp.CoolProp.DmolarT_INPUTS, density, temperature_k)
-        return self._state.p(), self._state.umolar(), self._state.cvmolar()
-
-    def density(self, absolute_pa: float, temperature_k: float) -> float:
-        """Density, mol/m3, by bisection: pressure rises with density everywhere in a gas above 230 K."""
-        low, high = 0.0, 2.0 * absolute_pa / (self.gas_constant * temperature_k)
-        for _ in range(60):
-            middle = 0.5 * (low + high)
-            if self.at(middle, temperature_k)[0] < absolute_pa:
-                low = middle
-            else:
-                high = middle
-        return high
+_ROUNDS = 40
+_ISOTHERMS, _DENSITIES = 20, 24
+_ANY_MIX_ISOTHERMS, _ANY_MIX_DENSITIES = 10, 11
+_SIMPLEX = 13
+"""Mixes along one edge of the triangle oxygen, nitrogen, helium that the any-mix formula is fitted to, less one."""
+_PURE = (GasMix(o2=1.0), GasMix(o2=0.0), GasMix(o2=0.0, he=1.0))
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Points:
-    """States of one gas: molar density, temperature, pressure, energy above the ideal gas at 300 K, cv. SI, molar."""
+class System:
+    """What each coefficient adds to p / (rho R T) and u / (R T) at each point, and what they must sum to."""
 
-    density: Array
-    temperature: Array
-    pressure: Array
+    points: Points
+    compressibility: Array
     energy: Array
-    cv: Array
-    gas_constant: float
+    compressibility_target: Array
+    energy_target: Array
 
-    @property
-    def guarded(self) -> npt.NDArray[np.bool_]:
-        """Which points lie in the range that the guarded methods of a surface accept."""
+    def equations(self) -> tuple[Array, Array]:
+        """Matrix and right-hand side, in units of error: pressures first, then energies."""
+        points = self.points
+        count = np.where(points.within(*_CORE), 1.0, np.where(points.guarded, _GUARDED_WEIGHT, _MARGIN_WEIGHT))
+        unit = np.minimum(_PRESSURE_UNIT, _PRESSURE_UNIT_PA / points.pressure)
+        of_pressure = count / ((1.0 + self.compressibility_target) * unit)
+        of_energy = count * points.gas_constant * points.temperature / (points.cv * _ENERGY_UNIT_K)
         return (
-            (self.pressure >= LOWEST_ABS_PA)
-            & (self.pressure <= HIGHEST_ABS_PA)
-            & (self.temperature >= LOWEST_K)
-            & (self.temperature <= HIGHEST_K)
+            np.concatenate([self.compressibility * of_pressure[:, None], self.energy * of_energy[:, None]]),
+            np.concatenate([self.compressibility_target * of_pressure, self.energy_target * of_energy]),
         )
 
-    @property
-    def weight(self) -> Array:
-        """How much each point counts."""
-        core = (
-            (self.pressure <= _CORE_ABS_PA)
-            & (self.temperature >= _CORE_LOWEST_K)
-            & (self.temperature <= _CORE_HIGHEST_K)
+    def errors(self, coefficients: Array) -> tuple[float, float, float]:
+        """Largest error in the guarded range: pressure in per cent and in bar, energy in kelvin."""
+        points, inside = self.points, self.points.guarded
+        pressure = (self.compressibility @ coefficients - self.compressibility_target) / (
+            1.0 + self.compressibility_target
         )
-        return np.where(core, 1.0, np.where(self.guarded, _GUARDED_WEIGHT, _MARGIN_WEIGHT))
-
-    @property
-    def terms(self) -> tuple[Array, Array]:
-        """For each point and term, what its coefficient adds to p / (rho R T) and to u / (R T)."""
-        d, t = self.density / DENSITY_UNIT_MOL_M3, TEMPERATURE_UNIT_K / self.temperature
-        powers = [d**i * t**j for i, j in TERMS]
+        energy = (self.energy @ coefficients - self.energy_target) * (
+            points.gas_constant * points.temperature / points.cv
+        )
         return (
-            np.stack([i * power for (i, _), power in zip(TERMS, powers, strict=True)], axis=1),
-            np.stack([j * power for (_, j), power in zip(TERMS, powers, strict=True)], axis=1),
+            _largest(100.0 * pressure[inside]),
+            _largest(bar_from_pa(1.0) * (pressure * points.pressure)[inside]),
+            _largest(energy[inside]),
         )
-
-
-def points(reference: Reference, isotherms: int = _ISOTHERMS, densities: int = _DENSITIES) -> Points:
-    """Chebyshev points over the guarded range and a margin, in temperature and density."""
-    zero = reference.at(_IDEAL_DENSITY_MOL_M3, TEMPERATURE_UNIT_K)[1]
-    rows = []
-    for temperature in _chebyshev(LOWEST_K - MARGIN_K, HIGHEST_K + MARGIN_K, isotherms):
-        lowest = reference.density(0.6 * LOWEST_ABS_PA, temperature)
-        highest = reference.density(1.01 * HIGHEST_ABS_PA, temperature)
-        for density in _chebyshev(lowest, highest, densities):
-            pressure, energy, cv = reference.at(density, temperature)
-            rows.append((density, temperature, pressure, energy - zero, cv))
-    density, temperature, pressure, energy, cv = np.array(rows).T
-    return Points(
-        density=density,
-        temperature=temperature,
-        pressure=pressure,
-        energy=energy,
-        cv=cv,
-        gas_constant=reference.gas_constant,
-    )
-
-
-def ideal_cv(reference: Reference) -> tuple[float, float, float, float]:
-    """Cubic of cv/R of the ideal gas in (T - 300 K)/100 K."""
-    temperatures = np.linspace(LOWEST_K - MARGIN_K, HIGHEST_K + MARGIN_K, 40)
-    cv = [reference.at(_IDEAL_DENSITY_MOL_M3, float(t))[2] / reference.gas_constant for t in temperatures]
-    k0, k1, k2, k3 = np.polynomial.polynomial.polyfit((temperatures - 300.0) / 100.0, cv, 3)
-    return float(k0), float(k1), float(k2), float(k3)
 
 
 def fit(mix: GasMix) -> SurfaceFile:
@@ -147,78 +81,121 @@ def fit(mix: GasMix) -> SurfaceFile:
         ArithmeticError: the fit is further from the reference than a surface may be.
     """
     reference = Reference(mix)
-    measured = points(reference)
-    cubic = ideal_cv(reference)
-    compressibility, energy, weight_p, weight_u, target_p, target_u = _system(measured, cubic)
-    matrix = np.concatenate([compressibility * weight_p[:, None], energy * weight_u[:, None]])
-    target = np.concatenate([target_p * weight_p, target_u * weight_u])
-    coefficients = minimax(matrix, target)
-    miss_p = (compressibility @ coefficients - target_p) / (1.0 + target_p)
-    miss_u = (energy @ coefficients - target_u) * measured.gas_constant * measured.temperature / measured.cv
-    inside = measured.guarded
-    made = Made(
-        library=f"CoolProp {CoolProp.__version__}",
-        lowest_abs_bar=bar_from_pa(LOWEST_ABS_PA),
-        highest_abs_bar=bar_from_pa(HIGHEST_ABS_PA),
-        lowest_k=LOWEST_K,
-        highest_k=HIGHEST_K,
-        pressure_error_percent=_largest(100.0 * miss_p[inside]),
-        pressure_error_bar=_largest(bar_from_pa(1.0) * (miss_p * measured.pressure)[inside]),
-        energy_error_k=_largest(miss_u[inside]),
-    )
-    if made.pressure_error_percent > ALLOWED_PRESSURE_ERROR_PERCENT or made.energy_error_k > ALLOWED_ENERGY_ERROR_K:
-        raise ArithmeticError(f"the surface of {mix} misses its reference: {made}")
+    cubic = reference.ideal_cv()
+    problem = system(reference.points(_ISOTHERMS, _DENSITIES), cubic)
+    coefficients = _minimax(*problem.equations())
     return SurfaceFile(
         key=mix.key,
         molar_mass_kg_mol=reference.molar_mass,
         gas_constant_j_mol_k=reference.gas_constant,
         residual=tuple(float(c) for c in coefficients),
         ideal_cv=cubic,
-        made=made,
+        made=_made(str(mix), [problem.errors(coefficients)]),
     )
 
 
-def minimax(matrix: Array, target: Array, rounds: int = _ROUNDS) -> Array:
-    """Least squares, reweighted (Lawson) so that the LARGEST error shrinks rather than the mean."""
+def fit_any_mix() -> AnyMix:
+    """The formula for every mix, in one linear system over mixes spread on the triangle. Takes about ten seconds.
+
+    Raises:
+        ArithmeticError: the fit is further from the reference than a surface may be.
+    """
+    pure = [Reference(mix) for mix in _PURE]
+    cubics = [reference.ideal_cv() for reference in pure]
+    problems, matrices, targets = [], [], []
+    for mix in _triangle(_SIMPLEX):
+        problem = system(Reference(mix).points(_ANY_MIX_ISOTHERMS, _ANY_MIX_DENSITIES), _blend(mix, cubics))
+        matrix, target = problem.equations()
+        rows = [np.array(weights(mole_fractions(mix), degree(i))) for i, _ in TERMS]
+        matrices.append(np.concatenate([matrix[:, [k]] * row for k, row in enumerate(rows)], axis=1))
+        targets.append(target)
+        problems.append((problem, rows))
+    solution = _split(_least_squares(np.concatenate(matrices), np.concatenate(targets)))
+    oxygen, nitrogen, helium = (reference.molar_mass for reference in pure)
+    return AnyMix(
+        molar_mass_kg_mol=(oxygen, nitrogen, helium),
+        ideal_cv=tuple(cubics),
+        residual=tuple(tuple(map(float, row)) for row in solution),
+        made=_made("any mix", [problem.errors(_at_mix(solution, rows)) for problem, rows in problems]),
+    )
+
+
+def system(points: Points, cubic: Cubic) -> System:
+    """The linear system for the coefficients of one gas, given its ideal-gas heat capacity."""
+    d, t = points.density / DENSITY_UNIT_MOL_M3, TEMPERATURE_UNIT_K / points.temperature
+    powers = [d**i * t**j for i, j in TERMS]
+    rt = points.gas_constant * points.temperature
+    x = (points.temperature - 300.0) / 100.0
+    u_ideal = 100.0 * points.gas_constant * sum(k * x ** (n + 1) / (n + 1) for n, k in enumerate(cubic))
+    return System(
+        points=points,
+        compressibility=np.stack([i * power for (i, _), power in zip(TERMS, powers, strict=True)], axis=1),
+        energy=np.stack([j * power for (_, j), power in zip(TERMS, powers, strict=True)], axis=1),
+        compressibility_target=points.pressure / (points.density * rt) - 1.0,
+        energy_target=(points.energy - u_ideal) / rt,
+    )
+
+
+def _least_squares(matrix: Array, target: Array) -> Array:
     scale = np.linalg.norm(matrix, axis=0)
-    scaled = matrix / scale
-    weights = np.ones(len(target))
-    solution: Array = np.zeros(matrix.shape[1])
-    for _ in range(rounds):
-        root = np.sqrt(weights)
-        solution = np.linalg.lstsq(scaled * root[:, None], target * root, rcond=None)[0]
-        error = np.abs(scaled @ solution - target)
-        weights *= error / error.mean() + 0.01
-        weights /= weights.mean()
-    return np.asarray(solution / scale)
+    return np.asarray(np.linalg.lstsq(matrix / scale, target, rcond=None)[0] / scale)
 
 
-def _system(measured: Points, cubic: tuple[float, ...]) -> tuple[Array, Array, Array, Array, Array, Array]:
-    """Terms of compressibility and energy, their weights in units of error, and what they must sum to."""
-    compressibility, energy = measured.terms
-    rt = measured.gas_constant * measured.temperature
-    z = measured.pressure / (measured.density * rt)
-    x = (measured.temperature - 300.0) / 100.0
-    u_ideal = 100.0 * measured.gas_constant * sum(k * x ** (n + 1) / (n + 1) for n, k in enumerate(cubic))
-    weight_p = measured.weight / (z * np.minimum(_PRESSURE_UNIT, _PRESSURE_UNIT_PA / measured.pressure))
-    weight_u = measured.weight * rt / (measured.cv * _ENERGY_UNIT_K)
-    return compressibility, energy, weight_p, weight_u, z - 1.0, (measured.energy - u_ideal) / rt
+def _minimax(matrix: Array, target: Array) -> Array:
+    """Least squares, reweighted round by round (Lawson) so that the LARGEST error shrinks rather than the mean."""
+    count = np.ones(len(target))
+    solution = _least_squares(matrix, target)
+    for _ in range(_ROUNDS):
+        error = np.abs(matrix @ solution - target)
+        count *= error / error.mean() + 0.01
+        count /= count.mean()
+        root = np.sqrt(count)
+        solution = _least_squares(matrix * root[:, None], target * root)
+    return solution
 
 
-def _parts(mix: GasMix) -> list[tuple[str, float]]:
-    """Components present, quantised as the key is: the file's name and its content must be the same gas."""
-    oxygen, helium = round(mix.o2 * 1000), round(mix.he * 1000)
-    thousandths = (("Oxygen", oxygen), ("Nitrogen", max(0, 1000 - oxygen - helium)), ("Helium", helium))
-    return [(name, parts / 1000.0) for name, parts in thousandths if parts > 0]
+def _made(what: str, errors: list[tuple[float, float, float]]) -> Made:
+    percent, bar, kelvin = (max(column) for column in zip(*errors, strict=True))
+    if not (percent <= ALLOWED_PRESSURE_ERROR_PERCENT and kelvin <= ALLOWED_ENERGY_ERROR_K):
+        raise ArithmeticError(f"the surface of {what} misses the reference by {percent:g} % in pressure, {kelvin:g} K")
+    return Made(
+        library=LIBRARY,
+        lowest_abs_bar=bar_from_pa(LOWEST_ABS_PA),
+        highest_abs_bar=bar_from_pa(HIGHEST_ABS_PA),
+        lowest_k=LOWEST_K,
+        highest_k=HIGHEST_K,
+        pressure_error_percent=percent,
+        pressure_error_bar=bar,
+        energy_error_k=kelvin,
+    )
 
 
-def _fluid(mix: GasMix) -> str:
-    return "Air" if mix.air else "&".join(name for name, _ in _parts(mix))
+def _triangle(edge: int) -> list[GasMix]:
+    """Mixes spread over the triangle of compositions, closer together towards its sides."""
+    steps = chebyshev(0.0, 1.0, edge + 1)
+    mixes = {}
+    for a in range(edge + 1):
+        for b in range(edge + 1 - a):
+            scale = 1000.0 / (steps[a] + steps[b] + steps[edge - a - b])
+            oxygen = round(scale * steps[a])
+            mix = GasMix(o2=oxygen / 1000, he=min(round(scale * steps[b]), 1000 - oxygen) / 1000)
+            mixes[mix.key] = mix
+    return list(mixes.values())
 
 
-def _chebyshev(low: float, high: float, count: int) -> list[float]:
-    middle, half = 0.5 * (low + high), 0.5 * (high - low)
-    return [float(middle - half * np.cos(np.pi * k / (count - 1))) for k in range(count)]
+def _blend(mix: GasMix, cubics: list[Cubic]) -> Cubic:
+    k0, k1, k2, k3 = np.array(mole_fractions(mix)) @ np.array(cubics)
+    return float(k0), float(k1), float(k2), float(k3)
+
+
+def _split(solution: Array) -> list[Array]:
+    """The coefficients of each term, from all of them in one row."""
+    lengths = [len(weights((1.0, 0.0, 0.0), degree(i))) for i, _ in TERMS]
+    return np.split(solution, np.cumsum(lengths)[:-1])
+
+
+def _at_mix(solution: list[Array], rows: list[Array]) -> Array:
+    return np.array([part @ row for part, row in zip(solution, rows, strict=True)])
 
 
 def _largest(errors: Array) -> float:

@@ -4,14 +4,21 @@ import subprocess
 import sys
 from collections.abc import Callable
 from pathlib import Path
+from typing import TypeVar
 
 from fillguard.core.errors import ConfigurationError, FillguardError
 from fillguard.core.gas import GasSurface
 from fillguard.core.values import GasMix
 from fillguard.surfaces import files
+from fillguard.surfaces.anymix import AnyMix
 
 SHIPPED = Path(__file__).parent.parent / "data" / "surfaces"
+ANY_MIX = SHIPPED / "any-mix.json"
 
+Key = TypeVar("Key")
+Value = TypeVar("Value")
+
+_KEPT = 256
 _FIT_DEADLINE_S = 120.0
 _QUOTED_CHARACTERS = 400
 
@@ -23,14 +30,16 @@ class GasSurfaceError(FillguardError):
 class SurfaceStore:
     """Surfaces by mix. Mixes that agree to a tenth of a per cent share one (`GasMix.key`).
 
-    `cache_dir` is made on the first fit. `on_problem` is told, in words, of a file that cannot be believed; such a
-    file counts as missing, so the mix is fitted again.
+    `cache_dir` is made on the first fit. `on_problem` is told, in words and once per file, of a file that cannot be
+    believed; such a file counts as missing, so the mix is fitted again. The last 256 surfaces used stay in memory.
     """
 
     def __init__(self, cache_dir: Path, *, on_problem: Callable[[str], None]) -> None:
         self._cache_dir = cache_dir
         self._on_problem = on_problem
         self._known: dict[str, GasSurface] = {}
+        self._told: dict[Path, None] = {}
+        self._any_mix: AnyMix | None = None
 
     def get(self, mix: GasMix) -> GasSurface | None:
         """The surface fitted to this very mix, or None: then use `any_mix` and have it fitted."""
@@ -40,21 +49,31 @@ class SurfaceStore:
         for folder in (SHIPPED, self._cache_dir):
             surface = self._read(folder / f"{mix.key}.json", mix.key)
             if surface is not None:
-                self._known[mix.key] = surface
+                _keep(self._known, mix.key, surface)
                 return surface
         return None
 
+    def any_mix(self, mix: GasMix) -> GasSurface:
+        """The surface of any mix at once, marked approximate, from one formula that is shipped with the package.
+
+        Raises:
+            ConfigurationError: the package is damaged.
+        """
+        if self._any_mix is None:
+            self._any_mix = files.read(ANY_MIX, AnyMix)
+        return self._any_mix.surface(mix)
+
     def fit_in_child(self, mix: GasMix) -> GasSurface:
-        """Fit this mix in a child process, wait for it (about 4 s), keep it in the cache and return it.
+        """Fit this mix in a child process, wait for it (about 5 s), keep it in the cache and return it.
 
         Blocks: call it from a worker thread, never from the one that owns the readings.
 
         Raises:
             GasSurfaceError: the child failed, took over two minutes, or left nothing readable.
         """
-        self._cache_dir.mkdir(parents=True, exist_ok=True)
-        command = [sys.executable, "-m", "fillguard.surfaces", "fit", *_arguments(mix), "--into", str(self._cache_dir)]
+        command = [sys.executable, "-m", "fillguard.surfaces", "fit", *_words(mix), "--into", str(self._cache_dir)]
         try:
+            self._cache_dir.mkdir(parents=True, exist_ok=True)
             # No shell; the arguments are two numbers and our own folder.
             done = subprocess.run(  # noqa: S603
                 command, capture_output=True, text=True, timeout=_FIT_DEADLINE_S, check=False
@@ -62,9 +81,8 @@ class SurfaceStore:
         except (OSError, subprocess.SubprocessError) as error:
             raise GasSurfaceError(f"fitting the gas surface of {mix} did not finish: {error}") from error
         if done.returncode != 0:
-            raise GasSurfaceError(
-                f"fitting the gas surface of {mix} failed: {done.stderr.strip()[-_QUOTED_CHARACTERS:]}"
-            )
+            said = done.stderr.strip()[-_QUOTED_CHARACTERS:]
+            raise GasSurfaceError(f"fitting the gas surface of {mix} ended with {done.returncode}: {said}")
         surface = self.get(mix)
         if surface is None:
             raise GasSurfaceError(f"fitting the gas surface of {mix} left no readable file in {self._cache_dir}")
@@ -72,17 +90,24 @@ class SurfaceStore:
 
     def _read(self, path: Path, key: str) -> GasSurface | None:
         try:
-            surface = files.read(path, files.SurfaceFile).surface()
+            surface = files.read_surface(path, key)
         except FileNotFoundError:
             return None
         except ConfigurationError as error:
-            self._on_problem(f"{error}; this gas is fitted again")
+            if path not in self._told:
+                _keep(self._told, path, None)
+                self._on_problem(f"{error}; this gas is fitted again")
             return None
-        if surface.key != key:
-            self._on_problem(f"gas surface {path} is of {surface.key}, not of {key}; this gas is fitted again")
-            return None
+        self._told.pop(path, None)
         return surface
 
 
-def _arguments(mix: GasMix) -> tuple[str, ...]:
+def _keep(kept: dict[Key, Value], key: Key, value: Value) -> None:
+    """Add to a memory of bounded size: the oldest goes first."""
+    if len(kept) >= _KEPT:
+        del kept[next(iter(kept))]
+    kept[key] = value
+
+
+def _words(mix: GasMix) -> tuple[str, ...]:
     return ("air",) if mix.air else (f"{mix.o2:.3f}", f"{mix.he:.3f}")
