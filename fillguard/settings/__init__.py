@@ -1,0 +1,35 @@
+"""Configuration files and environment to one frozen, checked `Settings`. ALL problems are reported at once.
+
+`station.toml` (needed), `alarms.toml` (the shipped one serves otherwise) and `cylinders.csv` stand in one folder.
+"""
+
+from fillguard.settings.load import check_config, load_settings
+from fillguard.settings.model import (
+    BrokerSettings,
+    ChannelSettings,
+    InfluxSettings,
+    LedgerSettings,
+    Settings,
+    StationSettings,
+    TlsSettings,
+)
+from fillguard.settings.problems import ConfigurationProblems, Problem, did_you_mean, quoted
+from fillguard.settings.register import Register, load_register
+
+__all__ = [
+    "BrokerSettings",
+    "ChannelSettings",
+    "ConfigurationProblems",
+    "InfluxSettings",
+    "LedgerSettings",
+    "Problem",
+    "Register",
+    "Settings",
+    "StationSettings",
+    "TlsSettings",
+    "check_config",
+    "did_you_mean",
+    "load_register",
+    "load_settings",
+    "quoted",
+]

@@ -1,0 +1,128 @@
+"""The configuration as the rest of fillguard sees it: SI, frozen, checked, secrets wrapped."""
+
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass, field
+from pathlib import Path
+
+from pydantic import SecretStr
+
+from fillguard.core.gas import GasSurface
+from fillguard.core.rules import AlarmRule, Extents, Rules, WhipRules
+from fillguard.core.values import GasMix, Profile
+from fillguard.ports import Route
+from fillguard.settings.register import Register
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class StationSettings:
+    """Where we are, and how people here read their gauges."""
+
+    id: str
+    name: str
+    pressure_unit: str
+    """`bar` or `psi`."""
+    temperature_unit: str
+    """`C` or `F`."""
+    timezone: str
+    profile: Profile
+    ambient_abs_pa: float
+    ambient_k: float
+    """Assumed where no ambient sensor reports."""
+    hot_allowance_pa: float | None
+    """None: `full`, only the other caps count."""
+    oxygen_threshold: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class TlsSettings:
+    """How the broker's connection is secured; None means the system's own certificates, no client certificate."""
+
+    ca_file: Path | None
+    cert_file: Path | None
+    key_file: Path | None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class BrokerSettings:
+    """The MQTT server."""
+
+    host: str
+    port: int
+    user: str | None
+    password: SecretStr | None
+    tls: TlsSettings | None
+    version: str
+    """`auto`, `5` or `3.1.1`."""
+    client_id: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class LedgerSettings:
+    """The record."""
+
+    path: Path
+    raw_retention_s: float | None
+    """None: raw readings are kept for ever."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class InfluxSettings:
+    """The mirror."""
+
+    url: str
+    org: str
+    bucket: str
+    token: SecretStr
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ChannelSettings:
+    """Where notices go."""
+
+    name: str
+    url: SecretStr
+    route: Route
+    deadline_s: float
+    """How long one try may take before it counts as `unknown`."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Settings:
+    """One configuration, whole and valid."""
+
+    station: StationSettings
+    broker: BrokerSettings
+    whips: Mapping[str, WhipRules]
+    channels: tuple[ChannelSettings, ...]
+    ledger: LedgerSettings
+    influx: InfluxSettings | None
+    extents: Extents
+    alarms: Mapping[str, AlarmRule] = field(repr=False)
+    feeds: tuple[Mapping[str, object], ...]
+    """The `[[feed]]` tables as written; the intake, which knows what sensors can say, checks and resolves them."""
+    register: Register = field(repr=False)
+    """`settings.register(serial)`: the cylinder of that serial, or None."""
+    text: str = field(repr=False)
+    """Everything that is in force but the register, as JSON, defaults and overrides included, without secrets."""
+    hash: str
+    """SHA-256 of `text`, hexadecimal."""
+
+    @property
+    def routes(self) -> tuple[Route, ...]:
+        """Which notices each channel gets."""
+        return tuple(channel.route for channel in self.channels)
+
+    def rules(self, surface_of: Callable[[GasMix], GasSurface]) -> Rules:
+        """What `station.step` is told; `surface_of` gives the gas surface of a mix."""
+        return Rules(
+            station=self.station.id,
+            alarms=self.alarms,
+            whips=self.whips,
+            extents=self.extents,
+            surface_of=surface_of,
+            ambient_abs_pa=self.station.ambient_abs_pa,
+            ambient_k=self.station.ambient_k,
+            hot_allowance_pa=self.station.hot_allowance_pa,
+            oxygen_threshold=self.station.oxygen_threshold,
+            rules_hash=self.hash,
+        )

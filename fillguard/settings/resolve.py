@@ -1,0 +1,207 @@
+"""Checked sections to `Settings`: SI, defaults that depend on other parts, paths, secrets."""
+
+import hashlib
+import json
+from collections.abc import Iterable, Mapping
+from dataclasses import replace
+from pathlib import Path
+
+from pydantic import SecretStr
+
+from fillguard.core.rules import WhipRules
+from fillguard.core.units import k_from_c, pa_from_bar
+from fillguard.core.values import Profile
+from fillguard.ports import Route
+from fillguard.settings.alarms import AlarmSection
+from fillguard.settings.document import Sections, channel_place
+from fillguard.settings.files import read_secret
+from fillguard.settings.model import (
+    BrokerSettings,
+    ChannelSettings,
+    InfluxSettings,
+    LedgerSettings,
+    Settings,
+    StationSettings,
+    TlsSettings,
+)
+from fillguard.settings.problems import HIDDEN, Problem, did_you_mean
+from fillguard.settings.register import Register
+from fillguard.settings.schema import Place, Section
+from fillguard.settings.station import (
+    BrokerSection,
+    ChannelSection,
+    InfluxSection,
+    LedgerSection,
+    StationSection,
+    WhipSection,
+)
+
+_REFERENCE_C = {"eu": 15.0, "us": 21.1}
+_PLAIN_PORT, _TLS_PORT = 1883, 8883
+_DAY_S = 86_400.0
+_PA_PER_MBAR = 100.0
+
+
+class Resolver:
+    """Turns sections into settings; paths count from `folder`, problems are collected."""
+
+    def __init__(self, folder: Path, environ: Mapping[str, str], problems: list[Problem]) -> None:
+        self._folder, self._environ, self._problems = folder, environ, problems
+
+    def settings(self, sections: Sections, alarms: Mapping[str, AlarmSection], register: Register) -> Settings | None:
+        """The whole configuration, or None when there are problems, now or before."""
+        channels = [self._channel(channel, sections) for channel in sections.channels]
+        influx = self._influx(sections.influx, sections.place("influx")) if sections.influx else None
+        broker = self._broker(sections.broker, sections.place("broker")) if sections.broker else None
+        station, ledger, extents = sections.station, sections.ledger, sections.extents
+        if self._problems or station is None or broker is None or ledger is None or extents is None:
+            return None
+        text = canonical_text(sections, alarms)
+        return Settings(
+            station=_station(station),
+            broker=replace(broker, client_id=broker.client_id or f"fillguard-{station.id}"),
+            whips={whip.id: _whip(whip, station.profile) for whip in sections.whips},
+            channels=tuple(channel for channel in channels if channel is not None),
+            ledger=self._ledger(ledger),
+            influx=influx,
+            extents=extents.extents(),
+            alarms={name: alarm.rule(name) for name, alarm in alarms.items()},
+            feeds=sections.feeds,
+            register=register,
+            text=text,
+            hash=hashlib.sha256(text.encode()).hexdigest(),
+        )
+
+    def _secret(self, place: Place, key: str, written: str) -> SecretStr | None:
+        """What the file holds that `key` names; `written` is not quoted: it may be the secret itself, misplaced."""
+        try:
+            return SecretStr(read_secret(self._folder / written))
+        except ValueError as error:
+            self._problems.append(place.problem(key, str(error)))
+            return None
+
+    def _broker(self, section: BrokerSection, place: Place) -> BrokerSettings:
+        return BrokerSettings(
+            host=section.host,
+            port=section.port or (_TLS_PORT if section.tls else _PLAIN_PORT),
+            user=section.user,
+            password=self._secret(place, "password_file", section.password_file) if section.password_file else None,
+            tls=self._tls(section, place) if section.tls else None,
+            version=section.version,
+            client_id=section.client_id or "",
+        )
+
+    def _tls(self, section: BrokerSection, place: Place) -> TlsSettings:
+        def path(key: str, written: str | None) -> Path | None:
+            if written is None:
+                return None
+            if not (self._folder / written).is_file():
+                text = "there is no such file; a relative path counts from the folder of station.toml"
+                self._problems.append(place.problem(key, text, written))
+            return self._folder / written
+
+        return TlsSettings(
+            ca_file=path("tls_ca_file", section.tls_ca_file),
+            cert_file=path("tls_cert_file", section.tls_cert_file),
+            key_file=path("tls_key_file", section.tls_key_file),
+        )
+
+    def _influx(self, section: InfluxSection, place: Place) -> InfluxSettings | None:
+        token = self._secret(place, "token_file", section.token_file)
+        if token is None:
+            return None
+        return InfluxSettings(url=section.url, org=section.org, bucket=section.bucket, token=token)
+
+    def _ledger(self, section: LedgerSection) -> LedgerSettings:
+        days = section.raw_retention_days
+        return LedgerSettings(path=self._folder / section.path, raw_retention_s=None if days is None else days * _DAY_S)
+
+    def _channel(self, section: ChannelSection, sections: Sections) -> ChannelSettings | None:
+        place = channel_place(section.name)
+        known = [whip.id for whip in sections.whips]
+        for whip in section.whips or ():
+            if whip not in known:
+                self._problems.append(place.problem("whips", did_you_mean(whip, known), whip))
+        url = self._address(section, place)
+        if url is None:
+            return None
+        return ChannelSettings(
+            name=section.name,
+            url=url,
+            route=Route(
+                channel=section.name,
+                priorities=frozenset(section.priorities),
+                whips=None if section.whips is None else frozenset(section.whips),
+            ),
+            deadline_s=section.deadline_s,
+        )
+
+    def _address(self, section: ChannelSection, place: Place) -> SecretStr | None:
+        """The channel's address from wherever it stands."""
+        if section.url is not None:
+            return SecretStr(section.url)
+        if section.url_file is not None:
+            return self._secret(place, "url_file", section.url_file)
+        url = self._environ.get(section.url_env or "", "").strip()
+        if not url:
+            self._problems.append(place.problem("url_env", "the environment variable that it names is not set"))
+            return None
+        return SecretStr(url)
+
+
+def canonical_text(sections: Sections, alarms: Mapping[str, AlarmSection]) -> str:
+    """Everything in force as JSON in one fixed form: sorted, defaults included, no secret."""
+
+    def tables(items: Iterable[Section]) -> list[dict[str, object]]:
+        return [item.model_dump(mode="json") for item in items]
+
+    single = {
+        "station": sections.station,
+        "broker": sections.broker,
+        "ledger": sections.ledger,
+        "influx": sections.influx,
+        "extents": sections.extents,
+    }
+    channels = tables(sections.channels)
+    for channel in channels:
+        channel["url"] = None if channel["url"] is None else HIDDEN
+    content = {
+        **{name: table.model_dump(mode="json") for name, table in single.items() if table is not None},
+        "whip": tables(sections.whips),
+        "channel": channels,
+        "feed": list(sections.feeds),
+        "alarms": {name: alarm.model_dump(mode="json") for name, alarm in alarms.items()},
+    }
+    return json.dumps(content, ensure_ascii=False, sort_keys=True, indent=1, default=str)
+
+
+def _station(section: StationSection) -> StationSettings:
+    allowance = section.hot_allowance_bar
+    return StationSettings(
+        id=section.id,
+        name=section.name,
+        pressure_unit=section.pressure_unit,
+        temperature_unit=section.temperature_unit,
+        timezone=section.timezone,
+        profile=Profile(section.profile),
+        ambient_abs_pa=section.ambient_pressure_mbar * _PA_PER_MBAR,
+        ambient_k=k_from_c(section.ambient_default_c),
+        hot_allowance_pa=None if allowance == "full" else pa_from_bar(allowance),
+        oxygen_threshold=section.oxygen_threshold,
+    )
+
+
+def _whip(section: WhipSection, profile: str) -> WhipRules:
+    reference_c = section.lowest_rating_reference_c
+    return WhipRules(
+        whip=section.id,
+        max_working_gauge_pa=pa_from_bar(section.max_working_bar),
+        lowest_rating_gauge_pa=pa_from_bar(section.lowest_rating_bar),
+        lowest_rating_reference_k=k_from_c(_REFERENCE_C[profile] if reference_c is None else reference_c),
+        safety_valve_gauge_pa=_pa(section.safety_valve_bar),
+        supply_end_gauge_pa=_pa(section.supply_end_bar),
+    )
+
+
+def _pa(bar: float | None) -> float | None:
+    return None if bar is None else pa_from_bar(bar)
