@@ -1,0 +1,145 @@
+"""What comes in: decoded, quantised, graded and stamped by the intake."""
+
+from dataclasses import dataclass
+
+from fillguard.core.events.kinds import Doubt, Quality, Quantity, Verb
+from fillguard.core.values import Cylinder, GasMix, Stamp, Surroundings
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Reading:
+    """One value of one sensor, decoded, quantised and graded by the intake."""
+
+    stamp: Stamp
+    source: str
+    """The topic it came on: names the sensor's channel."""
+    whip: str | None
+    """None for what the whole station shares (ambient, bath)."""
+    quantity: Quantity
+    value: float
+    sample_s: float
+    """Device time plus the source's clock offset, never later than arrival; arrival without device time."""
+    quality: Quality = Quality.GOOD
+    doubt: Doubt | None = None
+    seq: int | None = None
+    boot: str | None = None
+    device_s: float | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ReadingRejected:
+    """Bytes that gave no reading: what they were and why."""
+
+    stamp: Stamp
+    topic: str
+    reason: str
+    """Stable word for counting: `not-json`, `not-a-number`, `unknown-topic`, `too-large`, `too-deep`, ..."""
+    detail: str
+    """One sentence for the technician, quoting the value."""
+    sample: str
+    """At most 200 characters of the payload."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class CylinderAttached:
+    """Somebody said which cylinder hangs on a whip; `cylinder` is None where nothing describes it."""
+
+    stamp: Stamp
+    whip: str
+    serial: str | None
+    cylinder: Cylinder | None
+    operator: str | None
+    gas: GasMix
+    """What is supplied."""
+    residual_gas: GasMix
+    """What was in it before."""
+    target_gauge_pa: float | None = None
+    """Settled, at the cylinder's reference temperature; None means the limit."""
+    surroundings: Surroundings | None = None
+    arrived_k: float | None = None
+    """Wall temperature as told at the counter (`cold`, `hot`, a figure); None when nobody said."""
+    note: str | None = None
+    """What did not fit between register and message, in words."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class CylinderDetached:
+    """Somebody took the cylinder off."""
+
+    stamp: Stamp
+    whip: str
+    operator: str | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PresenceChanged:
+    """The gateway of a whip said it is there, or its last will said it is gone."""
+
+    stamp: Stamp
+    whip: str
+    online: bool
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Tick:
+    """A whole second of the receiver's clock has passed."""
+
+    stamp: Stamp
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class AlarmCommanded:
+    """A named person acted on an alarm. `alarm` and `whip`, or the occurrence id, say which."""
+
+    stamp: Stamp
+    verb: Verb
+    operator: str
+    occurrence: str | None = None
+    whip: str | None = None
+    alarm: str | None = None
+    reason: str | None = None
+    for_s: float | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ClockStepped:
+    """The receiver's UTC was re-anchored: it had moved against the monotonic clock."""
+
+    stamp: Stamp
+    by_s: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class RulesChanged:
+    """Another configuration is in force from here on."""
+
+    stamp: Stamp
+    rules_hash: str
+    summary: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ServiceChanged:
+    """Part of fillguard itself, or a server it needs, failed or came back."""
+
+    stamp: Stamp
+    service: str
+    """`broker`, `ledger`, `channel:NAME`, `mirror`, `step`, `rules`."""
+    ok: bool
+    detail: str
+    whip: str | None = None
+    """Set when only one whip is concerned (`step`)."""
+
+
+InEvent = (
+    Reading
+    | ReadingRejected
+    | CylinderAttached
+    | CylinderDetached
+    | PresenceChanged
+    | Tick
+    | AlarmCommanded
+    | ClockStepped
+    | RulesChanged
+    | ServiceChanged
+)
