@@ -1,0 +1,1 @@
+"""Bytes to events: the broker connection, the decoding of what comes over it, and capture files."""

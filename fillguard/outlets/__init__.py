@@ -1,0 +1,1 @@
+"""What leaves fillguard: the broker, notification channels, the mirror."""
