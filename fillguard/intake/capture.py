@@ -17,6 +17,7 @@ from typing_extensions import TypedDict
 from fillguard.core.errors import DeviceError
 from fillguard.core.units import quantised_time_s
 from fillguard.core.values import Stamp
+from fillguard.intake.formats import shown
 from fillguard.ports import RawMessage
 
 LONGEST_LINE = 1024 * 1024
@@ -55,7 +56,7 @@ _EXPECTED = {
 
 
 def read_capture(lines: Iterable[str | bytes]) -> Iterator[RawMessage]:
-    """The messages of an open capture file, one by one. Raises CaptureError at the first line that cannot be used.
+    """The messages of a capture file opened with mode `rb`, one by one; raises CaptureError at the first bad line.
 
     Both clocks of a stamp read `t`, to the millisecond. Empty lines are passed over.
     """
@@ -86,20 +87,20 @@ def _parsed(line: str | bytes, number: int) -> _Line:
         return _LINE.validate_json(line)
     except ValidationError as error:
         _refuse(error, number)
-    except UnicodeEncodeError:  # a lone surrogate in text that was not read as UTF-8
-        raise CaptureError(number, "not UTF-8 text") from None
 
 
 def _refuse(error: ValidationError, number: int) -> NoReturn:
     first = error.errors(include_url=False)[0]
     if first["type"] == "json_invalid":
         raise CaptureError(number, f"not JSON: {first['msg'].removeprefix('Invalid JSON: ')}")
+    if first["type"] == "string_unicode":  # a lone surrogate: the file was not read as UTF-8
+        raise CaptureError(number, "not UTF-8 text")
     if first["type"] == "dict_type":
         raise CaptureError(number, "not a JSON object")
     key = str(first["loc"][0])
     if first["type"] == "missing":
         raise CaptureError(number, f"no {key}: {_EXPECTED[key]}")
-    raise CaptureError(number, f"{key} {str(first['input'])[:64]!r}: give {_EXPECTED[key]}")
+    raise CaptureError(number, f"{key} {shown(first['input'])}: give {_EXPECTED[key]}")
 
 
 def _payload(sent: _Line, number: int) -> bytes:

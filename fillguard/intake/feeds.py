@@ -1,6 +1,7 @@
 """The decoder of the default topics: one message in, its events out, whatever the bytes."""
 
 import re
+from collections import deque
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 
@@ -29,6 +30,7 @@ _NAME = re.compile(r"[A-Za-z0-9][A-Za-z0-9_-]{0,31}")
 _WHIP_QUANTITIES = {"pressure": Quantity.PRESSURE, "wall": Quantity.WALL}
 _STATION_QUANTITIES = {"ambient": Quantity.AMBIENT, "bath": Quantity.BATH}
 _UNKNOWN = "other"
+_ATTACHES_REMEMBERED = 8
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -67,7 +69,8 @@ class DefaultDecoder:
         self._ranges = {**ELECTRICAL_RANGES, **ranges}
         self._feeds: dict[str, Feed] = {}
         self._channels: dict[str, Channel] = {}
-        self._attached: dict[str, bytes] = {}
+        self._attached: dict[str, deque[int]] = {}
+        """Topic -> hashes of the last messages that attached or detached."""
         self._rejections = Rejections()
         self._events: Mapping[str, Callable[[RawMessage, Feed], InEvent]] = {
             "cylinder": self._attach,
@@ -137,11 +140,12 @@ class DefaultDecoder:
 
     def _attach(self, message: RawMessage, feed: Feed) -> CylinderAttached | CylinderDetached:
         """A broker repeats stored and unacknowledged messages after each reconnect; a person did not attach again."""
-        repeated = message.retained or message.duplicate
-        if repeated and self._attached.get(message.topic) == message.payload:
-            raise UnusableError("repeated", "the broker sent the last message on this topic again: nothing changed")
+        before = self._attached.setdefault(message.topic, deque(maxlen=_ATTACHES_REMEMBERED))
+        said = hash(message.payload)
+        if (message.retained or message.duplicate) and said in before:
+            raise UnusableError("repeated", "the broker sent an earlier message on this topic again: nothing changed")
         event = attach_event(message.payload, stamp=message.arrived, whip=_whip_of(feed), register=self._register)
-        self._attached[message.topic] = message.payload
+        before.append(said)
         return event
 
     def _presence(self, message: RawMessage, feed: Feed) -> PresenceChanged:
