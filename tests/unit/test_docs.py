@@ -1,0 +1,128 @@
+"""What the pages show is true: tables of keys, examples that parse, commands that do what stands below them."""
+
+import json
+import os
+import re
+import shutil
+import subprocess
+import sys
+import tomllib
+from fnmatch import fnmatchcase
+from pathlib import Path
+
+import pytest
+
+from fillguard.settings import check_config, load_settings
+from fillguard.settings import station as tables
+from fillguard.settings.alarms import shipped_alarms
+from fillguard.settings.register import load_register
+from fillguard.settings.schema import Section
+
+ROOT = Path(__file__).resolve().parents[2]
+PAGES = [*sorted((ROOT / "docs").rglob("*.md")), ROOT / "README.md", ROOT / "DEVELOPERS.md"]
+SECTIONS: dict[str, type[Section]] = {
+    "[station]": tables.StationSection,
+    "[broker]": tables.BrokerSection,
+    "[[whip]]": tables.WhipSection,
+    "[ledger]": tables.LedgerSection,
+    "[influx]": tables.InfluxSection,
+    "[[channel]]": tables.ChannelSection,
+    "[extents]": tables.ExtentsSection,
+}
+
+
+def page(name: str) -> str:
+    return (ROOT / "docs" / name).read_text(encoding="utf-8")
+
+
+def blocks(kind: str) -> list[object]:
+    """Every fenced block of `kind` in the pages, with an id that tells where it stands."""
+    found: list[object] = []
+    for path in PAGES:
+        text = path.read_text(encoding="utf-8")
+        for match in re.finditer(rf"^( *)```{kind}\n(.*?)^ *```$", text, re.MULTILINE | re.DOTALL):
+            line = text[: match.start()].count("\n") + 1
+            block = re.sub(f"^{match.group(1)}", "", match.group(2), flags=re.MULTILINE)
+            found.append(pytest.param(block, id=f"{path.relative_to(ROOT)}:{line}"))
+    return found
+
+
+# --- Tables ----------------------------------------------------------------------------------------------------------
+
+
+def documented(section: str) -> dict[str, str]:
+    """Key -> default, as the configuration page tells of one table."""
+    part = page("reference/configuration.md").partition(f"## `{section}`\n")[2].partition("\n## ")[0]
+    rows = re.findall(r"^\| `(\w+)` \| (?:[^|]*) \| ([^|]*) \|", part, re.MULTILINE)
+    return {key: default.strip(" `") for key, default in rows}
+
+
+def declared(model: type[Section]) -> dict[str, str]:
+    """The same, as the code has it."""
+
+    def shown(default: object) -> str:
+        return "" if default is None else json.dumps(default).removesuffix(".0")
+
+    return {
+        key: "needed" if info.is_required() else shown(info.get_default(call_default_factory=True))
+        for key, info in model.model_fields.items()
+    }
+
+
+@pytest.mark.parametrize("section", SECTIONS)
+def test_the_configuration_page_names_every_key_with_its_default(section: str) -> None:
+    assert documented(section) == declared(SECTIONS[section])
+
+
+def test_the_alarm_page_names_every_alarm_with_its_priority() -> None:
+    rows = re.findall(r"^\| `([\w-]+)` \| (\d) \|", page("reference/alarms.md"), re.MULTILINE)
+    assert {name: int(priority) for name, priority in rows} == {n: a.priority for n, a in shipped_alarms().items()}
+
+
+# --- Examples --------------------------------------------------------------------------------------------------------
+
+
+def test_the_example_configuration_loads_as_it_is() -> None:
+    assert check_config(ROOT / "config", {}) == []
+    settings = load_settings(ROOT / "config", {})
+    assert settings.station.id == "tern"
+    assert len(load_register(ROOT / "config" / "cylinders.csv")) > 0
+
+
+@pytest.mark.parametrize("block", blocks("toml"))
+def test_a_toml_example_parses(block: str) -> None:
+    assert tomllib.loads(block)
+
+
+@pytest.mark.parametrize("block", [*blocks("json"), *blocks("jsonl")])
+def test_a_json_example_parses(block: str) -> None:
+    assert [json.loads(line) for line in block.splitlines()]
+
+
+@pytest.mark.parametrize("block", blocks("sh"))
+def test_a_shell_example_is_shell(block: str) -> None:
+    result = subprocess.run(["sh", "-n"], input=block, capture_output=True, text=True, check=False)
+    assert (result.returncode, result.stderr) == (0, "")
+
+
+@pytest.mark.parametrize("block", blocks("console"))
+def test_a_session_shown_in_a_page_goes_as_shown(block: str, tmp_path: Path) -> None:
+    """Lines after `$ ` are run, in order, in a folder that holds config/; the lines between are what they print.
+
+    `...` alone stands for any lines, inside a line for any text.
+    """
+    shutil.copytree(ROOT / "config", tmp_path / "config")
+    home = Path(sys.executable).parent
+    environment = {**os.environ, "PATH": f"{home}:{os.environ['PATH']}", "NO_COLOR": "1", "COLUMNS": "120"}
+    for command, expected in re.findall(r"^\$ (.*)\n((?:(?!\$ ).*\n)*)", block, re.MULTILINE):
+        done = subprocess.run(
+            ["sh", "-c", f"{command} 2>&1"],
+            cwd=tmp_path,
+            env=environment,
+            stdin=subprocess.DEVNULL,
+            stdout=subprocess.PIPE,
+            text=True,
+            check=False,
+        )
+        pattern = re.sub(r"\[(?=.)", "[[]", expected).replace("...", "*")
+        assert fnmatchcase(done.stdout, pattern), f"{command}\nprinted:\n{done.stdout}"
