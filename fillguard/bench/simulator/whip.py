@@ -15,7 +15,7 @@ AIR_OUTSIDE_W_M2K = 9.0
 """Free convection and radiation on a bottle standing in a room (common practice)."""
 BATH_OUTSIDE_W_M2K = 400.0
 """Still water; between 300 and 600 (common practice)."""
-_BLEED_M2 = 2e-7
+_BLEED_M2 = 4e-7
 _DISC_M2 = 4e-6
 _AWAY_STEP_S = 1.0
 
