@@ -115,4 +115,4 @@ def end_of_rise(samples: Sequence[Sample], *, within_pa: float = 0.15 * PA_PER_B
     near = [sample for sample in smooth if sample[1] >= top - within_pa]
     before = slope_of([sample for sample in samples if sample[0] <= near[0][0]][-_KNEE_POINTS:])
     rose = before is not None and before.pa_s > _KNEE_SLOPE_PA_S
-    return near[len(near) // 2] if rose else near[-1]
+    return near[(len(near) - 1) // 3] if rose else near[-1]

@@ -208,7 +208,12 @@ def stopped(course: Course, mono_s: float) -> Course:
 
 def at_rest(course: Course) -> Course:
     """The course of a whip on which nothing is open any more."""
-    return Course(curve=course.curve, usable_from_s=course.usable_from_s, level_pa=course.level_pa)
+    return Course(phase=course.phase, curve=course.curve, usable_from_s=course.usable_from_s, level_pa=course.level_pa)
+
+
+def hose_speed_pa_s(capacity_m3: float) -> float:
+    """Faster than this only the hose moves: no supply moves a cylinder of `capacity_m3` like that."""
+    return _HOSE_PA_S * max(1.0, _REFERENCE_CAPACITY_M3 / capacity_m3)
 
 
 def _speed_pa_s(curve: Curve) -> tuple[float, float]:
@@ -223,7 +228,7 @@ def _speed_pa_s(curve: Curve) -> tuple[float, float]:
 
 def _with_hose(course: Course, previous: Curve, capacity_m3: float) -> Course:
     speed, step = _speed_pa_s(course.curve)
-    limit = _HOSE_PA_S * max(1.0, _REFERENCE_CAPACITY_M3 / capacity_m3)
+    limit = hose_speed_pa_s(capacity_m3)
     newest_s = course.curve.samples[-1][0]
     if speed > limit and step > _HOSE_STEP_PA and course.phase in WAITING:
         before = course.before_jump

@@ -104,8 +104,8 @@ class Rules:
     """Assumed where no ambient sensor reports."""
     hot_allowance_pa: float | None = None
     """How far the gauge may stand over the rating while hot; None: only the other caps count."""
-    oxygen_threshold: float = 0.235
-    """Above this oxygen fraction the supply counts as oxygen-rich (CGA 23.5 %; profiles choose 22 or 40)."""
+    oxygen_threshold: float = 0.40
+    """Above this oxygen fraction the supply counts as oxygen-rich (46 CFR 197.326: 40 %; some codes say 23.5 or 22)."""
     rules_hash: str = ""
 
     def whip(self, whip: str) -> WhipRules:

@@ -1,0 +1,147 @@
+"""The alarms of one whip: who judges them, when they go over to a new fill, who acted on them."""
+
+from collections.abc import Iterable
+from dataclasses import dataclass, replace
+
+from fillguard.core.alarms import Changes, Seen, Standing, Subject, carry_over, command, elapse, judge
+from fillguard.core.conditions import OF_THE_WHIP, ON_PRESSURE, View, suppressed_by
+from fillguard.core.events import AlarmCommanded, AlarmState, Lamp, Prompt
+from fillguard.core.rules import Rules
+from fillguard.core.values import Stamp
+from fillguard.core.whip import WhipState
+
+_LEFT_OVER_KEPT = 64
+_CALLS_FOR_CHECK = frozenset({Prompt.GET_READY, Prompt.CLOSE_NOW})
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Desk:
+    """One sitting at the alarms of a whip: the state so far and the changes made."""
+
+    state: WhipState
+    rules: Rules
+    now: Stamp
+    changes: Changes = ()
+
+    @property
+    def subject(self) -> Subject:
+        """Whose alarms these are at this moment."""
+        fill, attached = self.state.fill, self.state.attached
+        held = fill.held if fill is not None else None
+        return Subject(
+            station=self.rules.station,
+            whip=self.state.whip,
+            fill_id=fill.fill_id if fill is not None else None,
+            serial=held.serial if held is not None else attached.serial if attached is not None else None,
+            operator=held.operator if held is not None else attached.operator if attached is not None else None,
+        )
+
+    def judged(self, names: Iterable[str]) -> "Desk":
+        """After looking at the conditions of `names`, graver ones first."""
+        desk = self
+        for name in names:
+            view = View(state=desk.state, rules=desk.rules, now=desk.now)
+            rule = desk.rules.alarms.get(name)
+            if rule is not None:
+                desk = desk.with_seen(name, ON_PRESSURE[name](view, rule), hidden=suppressed_by(view, rule))
+        return desk
+
+    def with_seen(self, name: str, seen: Seen, *, hidden: str | None = None) -> "Desk":
+        """After one condition was seen."""
+        standing = self.state.standings.get(name) or Standing()
+        if _nothing_to_do(standing, seen):
+            return self
+        new, changes = judge(
+            standing,
+            self.rules.alarms[name],
+            self.subject,
+            seen,
+            self.now,
+            suppressed_by=hidden,
+            first_out=self._first_out(),
+        )
+        return self._with(name, new, changes)
+
+    def elapsed(self) -> "Desk":
+        """After time has passed: delays, shelving, re-alarm."""
+        desk = self
+        for name, standing in self.state.standings.items():
+            rule = desk.rules.alarms.get(name)
+            if rule is None or (standing.state is AlarmState.NORMAL and standing.turned_mono_s is None):
+                continue
+            new, changes = elapse(standing, rule, desk.subject, desk.now, first_out=desk._first_out())
+            desk = desk._with(name, new, changes)
+        return desk
+
+    def carried_over(self) -> "Desk":
+        """At the beginning of a new fill: what the last one left stays on show, the new one starts free."""
+        desk = self
+        for name, standing in self.state.standings.items():
+            rule = desk.rules.alarms.get(name)
+            if rule is None or name in OF_THE_WHIP:
+                continue
+            fresh, left, changes = carry_over(standing, rule, desk.subject, desk.now)
+            desk = desk._with(name, fresh, changes)
+            if left is not None:
+                kept = (*desk.state.left_over, (name, left))[-_LEFT_OVER_KEPT:]
+                desk = replace(desk, state=replace(desk.state, left_over=kept))
+        return desk
+
+    def closed(self) -> "Desk":
+        """At the end of a fill: what was about its cylinder returns, latched ones stay for a person."""
+        desk = self
+        for name, standing in self.state.standings.items():
+            if name not in OF_THE_WHIP and name in desk.rules.alarms and standing.active:
+                desk = desk.with_seen(name, Seen.no())
+        return desk
+
+    def commanded(self, event: AlarmCommanded) -> tuple["Desk", str | None]:
+        """After a person acted; the second part says why it was refused, None when it was done."""
+        for index, (name, left) in enumerate(self.state.left_over):
+            rule = self.rules.alarms.get(name)
+            if rule is not None and left.occurrence == event.occurrence:
+                new, changes, refusal = command(left, rule, self.subject, event)
+                others = list(self.state.left_over)
+                others[index : index + 1] = [] if new.state is AlarmState.NORMAL else [(name, new)]
+                state = replace(self.state, left_over=tuple(others))
+                return replace(self, state=state, changes=self.changes + changes), refusal
+        for name, standing in self.state.standings.items():
+            rule = self.rules.alarms.get(name)
+            asked = standing.occurrence == event.occurrence if event.occurrence else name == event.alarm
+            if rule is not None and asked:
+                new, changes, refusal = command(standing, rule, self.subject, event, first_out=self._first_out())
+                return self._with(name, new, changes), refusal
+        return self, "there is no such alarm here"
+
+    def lamp(self) -> Lamp:
+        """What the lamp over this whip must show."""
+        shown = [standing for standing in self.state.standings.values() if not standing.hidden]
+        shown += [standing for _, standing in self.state.left_over]
+        calling = [s for s in shown if s.active or s.annunciated or (s.latched and not s.acknowledged)]
+        if any(s.priority == 1 for s in calling):
+            return Lamp.STOP
+        if calling and any(s.priority <= 2 for s in calling):  # noqa: PLR2004 - priorities 1 and 2 ask for action
+            return Lamp.CHECK
+        return Lamp.CHECK if self.state.prompt in _CALLS_FOR_CHECK else Lamp.NORMAL
+
+    def _first_out(self) -> bool:
+        return self.state.fill is not None and not self.state.fill.alarms
+
+    def _with(self, name: str, standing: Standing, changes: Changes) -> "Desk":
+        state = replace(self.state, standings={**self.state.standings, name: standing})
+        raised = [change for change in changes if change.is_raise]
+        if raised and state.fill is not None:
+            state = replace(state, fill=state.fill.with_alarm(name, priority=min(c.priority for c in raised)))
+        return replace(self, state=state, changes=self.changes + changes)
+
+
+def _nothing_to_do(standing: Standing, seen: Seen) -> bool:
+    """True for the usual case, so that a quiet alarm costs next to nothing: it was clear and it is clear."""
+    return (
+        seen.excess is not None
+        and seen.excess <= 0.0
+        and not standing.active
+        and standing.known
+        and standing.turned_mono_s is None
+        and standing.suppressed_by is None
+    )

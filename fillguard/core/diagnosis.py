@@ -1,0 +1,105 @@
+"""What a curve hints at, in words: evidence first, then what to do. Pressures gauge pascal inside, bar in the text."""
+
+from dataclasses import dataclass
+
+from fillguard.core.conditions import HOSE_AHEAD_PA, HOSE_ONLY, View
+from fillguard.core.events import Phase
+from fillguard.core.fill import held_to
+from fillguard.core.units import PA_PER_BAR
+
+STUCK = "sensor-stuck"
+BLED = "bled"
+SILENT = "sensor-silent"
+LOSS = "sudden-loss"
+
+_HOSE_ACTION = "Close the panel valve and bleed the hose before you open or unscrew anything."
+_OVER_LIMIT_PA = 5.0 * PA_PER_BAR
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Finding:
+    """One hint: how sure, what was seen and what to do."""
+
+    name: str
+    confidence: float
+    text: str
+
+
+def findings_of(view: View) -> tuple[Finding, ...]:
+    """What the present curve hints at; it comes again as long as it holds, telling it once is the caller's."""
+    found = (_hose_leapt(view), _stands_over_limit(view), _stuck(view))
+    return tuple(finding for finding in found if finding is not None)
+
+
+def silent(gauge_pa: float | None) -> Finding:
+    """The gauge has stopped speaking."""
+    last = "nothing yet" if gauge_pa is None else f"{gauge_pa / PA_PER_BAR:.1f} bar"
+    text = (
+        f"The pressure sensor says nothing any more; its last word was {last}. "
+        "Stop filling on this whip until it is back."
+    )
+    return Finding(name=SILENT, confidence=1.0, text=text)
+
+
+def bled() -> Finding:
+    """The normal end of a fill."""
+    return Finding(name=BLED, confidence=0.95, text="The whip was bled after the flow had stopped: a normal end.")
+
+
+def loss() -> Finding:
+    """A disc, a hose or a valve let go."""
+    text = (
+        "The pressure collapsed and it was no bleeding of the hose: a relief disc, hose or valve may have let go. "
+        "Keep away, close the supply from the panel, let it empty, then have disc, valve and hose inspected."
+    )
+    return Finding(name=LOSS, confidence=0.9, text=text)
+
+
+def opened_late(stood_at_pa: float, fell_to_pa: float) -> Finding:
+    """Only the hose was at pressure, and then the cylinder valve was opened."""
+    text = (
+        f"The gauge stood at {stood_at_pa / PA_PER_BAR:.0f} bar with the cylinder valve shut and fell to "
+        f"{fell_to_pa / PA_PER_BAR:.0f} bar when it was opened: only the hose had been at pressure. "
+        "Open the cylinder valve first, slowly, then the panel valve. The residual pressure was not seen."
+    )
+    return Finding(name=HOSE_ONLY, confidence=0.9, text=text)
+
+
+def _hose_leapt(view: View) -> Finding | None:
+    ahead = view.state.ahead_pa
+    if ahead <= 2.0 * HOSE_AHEAD_PA:
+        return None
+    text = (
+        f"The gauge leapt {ahead / PA_PER_BAR:.0f} bar further than a cylinder can follow: the cylinder valve is shut, "
+        f"only the hose is at pressure. {_HOSE_ACTION}"
+    )
+    return Finding(name=HOSE_ONLY, confidence=0.8, text=text)
+
+
+def _stands_over_limit(view: View) -> Finding | None:
+    """Gas that stands above the rating right after the hose leapt is far more often hose than an overfull cylinder."""
+    state, level = view.state, view.state.course.level_pa
+    if state.phase is not Phase.CONNECTED or level is None or state.course.hose_jumped_s is None:
+        return None
+    limit = held_to(state.attached, view.rules, state.whip).limit_gauge_pa
+    if level <= limit + _OVER_LIMIT_PA:
+        return None
+    text = (
+        f"The gauge stands at {level / PA_PER_BAR:.0f} bar, above the {limit / PA_PER_BAR:.0f} bar this cylinder may "
+        "hold, and nothing has flowed: most likely the cylinder valve is shut and only the hose is at pressure. "
+        f"{_HOSE_ACTION}"
+    )
+    return Finding(name=HOSE_ONLY, confidence=0.7, text=text)
+
+
+def _stuck(view: View) -> Finding | None:
+    gauge = view.state.gauge
+    if view.state.phase not in {Phase.FILLING, Phase.PAUSED} or gauge.gauge_pa is None:
+        return None
+    if not gauge.stuck(view.state.rate_before_pa_s):
+        return None
+    text = (
+        f"The pressure sensor has repeated {gauge.gauge_pa / PA_PER_BAR:.1f} bar {gauge.same_count + 1} times while "
+        "gas was flowing: it is stuck. Stop filling on this whip until it moves again."
+    )
+    return Finding(name=STUCK, confidence=0.9, text=text)

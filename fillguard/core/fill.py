@@ -1,0 +1,248 @@
+"""One fill while it is open: what it is held to, and what its one row in the log will say. Pressures are gauge."""
+
+from dataclasses import dataclass, replace
+from datetime import UTC, datetime
+
+from fillguard.core.events import CylinderAttached, FillStarted, FillSummary, Outcome, Projected
+from fillguard.core.limits import ceiling_gauge_pa, rating_limit_gauge_pa
+from fillguard.core.rules import Rules, WhipRules
+from fillguard.core.units import PA_PER_BAR
+from fillguard.core.values import AIR, Cylinder, GasMix, Material, Stamp, Surroundings
+
+AT_CLOSE_AFTER_S = 3.0
+"""The projection a fill is judged by: this long after the flow stopped, the whip's own drop has gone."""
+_FULL_WITHIN_PA = 5.0 * PA_PER_BAR
+_NOT_A_FILL_PA = 2.0 * PA_PER_BAR
+_KEPT_PROJECTIONS_S = 40.0
+_PROJECTION_SPACING_S = 0.5
+
+UNKNOWN_CAPACITY_M3 = 0.0111
+"""The commonest aluminium cylinder (common practice)."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Held:
+    """What a fill is held to: the cylinder, or what must be assumed for one nobody named."""
+
+    cylinder: Cylinder
+    identified: bool
+    serial: str | None = None
+    operator: str | None = None
+    gas: GasMix = AIR
+    residual_gas: GasMix = AIR
+    surroundings: Surroundings = Surroundings.AIR
+    surroundings_told: bool = False
+    arrived_k: float | None = None
+    limit_gauge_pa: float
+    target_gauge_pa: float
+    ceiling_gauge_pa: float
+
+
+def assumed_cylinder(whip: WhipRules) -> Cylinder:
+    """What is assumed of a cylinder nobody described: the lowest rating this whip serves, a wall that stays cool.
+
+    Aluminium of common size cools its gas most, so that more is left after settling: the cautious assumption.
+    """
+    return Cylinder(
+        serial=None,
+        water_capacity_m3=UNKNOWN_CAPACITY_M3,
+        material=Material.ALUMINIUM,
+        rated_gauge_pa=whip.lowest_rating_gauge_pa,
+        reference_k=whip.lowest_rating_reference_k,
+    )
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Mark:
+    """One projection, as far as the log needs it."""
+
+    sample_s: float
+    settled_pa: float | None
+    low_pa: float | None
+    high_pa: float | None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class OpenFill:
+    """What has been gathered about a fill that has not ended."""
+
+    fill_id: str
+    station: str
+    whip: str
+    held: Held
+    started_s: float
+    start_pa: float
+    plateau_seen: bool
+    ambient_k: float | None
+    flow_stopped_s: float | None = None
+    close_pa: float | None = None
+    stop_told: bool = False
+    at_close: Mark | None = None
+    last_sure: Mark | None = None
+    recent: tuple[Mark, ...] = ()
+    peak_pa: float = 0.0
+    peak_rate_pa_s: float | None = None
+    gas_k_max: float | None = None
+    alarms: tuple[str, ...] = ()
+    findings: tuple[str, ...] = ()
+    stop_alarm: bool = False
+    readings: int = 0
+    doubtful: int = 0
+    last_inside_pa: float = 0.0
+    """Last pressure believed to be in the cylinder while the gauge did not collapse."""
+    cooled_since_mono_s: float | None = None
+    """Since when the gauge has agreed with the projection for a cylinder as warm as its surroundings."""
+
+    def with_projection(self, seen: Projected, *, collapsing: bool) -> "OpenFill":
+        """The fill with one more projection folded in; only what the log needs is kept."""
+        inside = seen.gauge_pa if seen.cylinder_gauge_pa is None else seen.cylinder_gauge_pa
+        fill = self
+        mark = Mark(
+            sample_s=seen.sample_s,
+            settled_pa=seen.settled_gauge_pa,
+            low_pa=seen.settled_low_gauge_pa,
+            high_pa=seen.settled_high_gauge_pa,
+        )
+        if not fill.recent or seen.sample_s - fill.recent[-1].sample_s >= _PROJECTION_SPACING_S:
+            kept = tuple(m for m in fill.recent if seen.sample_s - m.sample_s <= _KEPT_PROJECTIONS_S)
+            fill = replace(fill, recent=(*kept, mark))
+        if fill.at_close is None and fill.flow_stopped_s is not None:
+            fill = replace(fill, at_close=fill.mark_after(fill.flow_stopped_s + AT_CLOSE_AFTER_S))
+        return replace(
+            fill,
+            last_sure=mark if mark.settled_pa is not None else fill.last_sure,
+            peak_pa=max(fill.peak_pa, seen.gauge_pa),
+            peak_rate_pa_s=_larger(fill.peak_rate_pa_s, seen.rate_pa_s),
+            gas_k_max=_larger(fill.gas_k_max, seen.gas_k),
+            readings=fill.readings + 1,
+            last_inside_pa=fill.last_inside_pa if collapsing else inside,
+        )
+
+    def mark_after(self, sample_s: float) -> Mark | None:
+        """The first kept projection at or after `sample_s` that says something."""
+        return next((m for m in self.recent if m.sample_s >= sample_s and m.settled_pa is not None), None)
+
+    def flow_stopped(self, at_s: float, close_pa: float) -> "OpenFill":
+        """The fill once its flow is known to have stopped at `at_s`."""
+        fill = replace(self, flow_stopped_s=at_s, close_pa=close_pa)
+        return replace(fill, at_close=fill.mark_after(at_s + AT_CLOSE_AFTER_S))
+
+    def resumed(self) -> "OpenFill":
+        """The fill once gas flows again."""
+        return replace(
+            self, flow_stopped_s=None, close_pa=None, stop_told=False, at_close=None, cooled_since_mono_s=None
+        )
+
+    def with_alarm(self, name: str, *, priority: int) -> "OpenFill":
+        """The fill with one more alarm raised in it."""
+        alarms = self.alarms if name in self.alarms else (*self.alarms, name)
+        return replace(self, alarms=alarms, stop_alarm=self.stop_alarm or priority == 1)
+
+    def with_finding(self, name: str) -> "OpenFill":
+        """The fill with one more finding made in it."""
+        return self if name in self.findings else replace(self, findings=(*self.findings, name))
+
+    def outcome(self) -> Outcome:
+        """How the fill came out, by its last trustworthy projection."""
+        if self.peak_pa - self.start_pa < _NOT_A_FILL_PA:
+            return Outcome.NOT_A_FILL
+        last = self.last_sure
+        settled = last.settled_pa if last is not None else None
+        if settled is not None and settled > self.held.limit_gauge_pa:
+            return Outcome.OVER
+        aim = min(self.held.target_gauge_pa, self.held.limit_gauge_pa)
+        if settled is not None and settled >= aim - _FULL_WITHIN_PA:
+            return Outcome.FULL if aim >= self.held.limit_gauge_pa - _FULL_WITHIN_PA else Outcome.TARGET
+        return Outcome.STOPPED_FOR_ALARM if self.stop_alarm else Outcome.SHORT
+
+    def summary(self, *, ended_s: float | None, outcome: Outcome | None = None) -> FillSummary:
+        """The fill's one row."""
+        close, final = self.at_close, self.last_sure
+        return FillSummary(
+            fill_id=self.fill_id,
+            station=self.station,
+            whip=self.whip,
+            serial=self.held.serial,
+            operator=self.held.operator,
+            gas=self.held.gas,
+            cylinder=self.held.cylinder if self.held.identified else None,
+            started_s=self.started_s,
+            flow_stopped_s=self.flow_stopped_s,
+            ended_s=ended_s,
+            outcome=outcome or self.outcome(),
+            start_gauge_pa=self.start_pa,
+            plateau_seen=self.plateau_seen,
+            close_gauge_pa=self.close_pa,
+            settled_gauge_pa=close.settled_pa if close else None,
+            settled_low_gauge_pa=close.low_pa if close else None,
+            settled_high_gauge_pa=close.high_pa if close else None,
+            final_settled_gauge_pa=final.settled_pa if final else None,
+            final_settled_low_gauge_pa=final.low_pa if final else None,
+            final_settled_high_gauge_pa=final.high_pa if final else None,
+            reference_k=self.held.cylinder.reference_k,
+            limit_gauge_pa=self.held.limit_gauge_pa,
+            target_gauge_pa=self.held.target_gauge_pa,
+            peak_rate_pa_s=self.peak_rate_pa_s,
+            peak_gauge_pa=self.peak_pa,
+            gas_k_max=self.gas_k_max,
+            alarms=self.alarms,
+            findings=self.findings,
+            readings=self.readings,
+            doubtful_readings=self.doubtful,
+        )
+
+    def started_event(self, stamp: Stamp) -> FillStarted:
+        """What the world is told when the fill begins."""
+        return FillStarted(
+            stamp=stamp,
+            fill_id=self.fill_id,
+            station=self.station,
+            whip=self.whip,
+            started_s=self.started_s,
+            start_gauge_pa=self.start_pa,
+            plateau_seen=self.plateau_seen,
+            serial=self.held.serial,
+            operator=self.held.operator,
+            cylinder=self.held.cylinder if self.held.identified else None,
+            gas=self.held.gas,
+            residual_gas=self.held.residual_gas,
+            surroundings=self.held.surroundings,
+            limit_gauge_pa=self.held.limit_gauge_pa,
+            reference_k=self.held.cylinder.reference_k,
+            target_gauge_pa=self.held.target_gauge_pa,
+            ceiling_gauge_pa=self.held.ceiling_gauge_pa,
+            ambient_k=self.ambient_k,
+        )
+
+
+def fill_id(station: str, whip: str, started_s: float, taken: str | None = None) -> str:
+    """`{station}-{whip}-{YYYYMMDDTHHMMSSZ}` of the first sample of the rise, `-2` where `taken` has that name."""
+    plain = f"{station}-{whip}-{datetime.fromtimestamp(started_s, UTC):%Y%m%dT%H%M%SZ}"
+    return f"{plain}-2" if taken == plain else plain
+
+
+def held_to(attached: CylinderAttached | None, rules: Rules, whip: str) -> Held:
+    """What a fill on `whip` is held to, with what is known of its cylinder."""
+    cylinder = attached.cylinder if attached is not None else None
+    known = cylinder or assumed_cylinder(rules.whip(whip))
+    limit = rating_limit_gauge_pa(known)
+    gas = rules.surface_of(attached.gas if attached is not None else AIR)
+    told = attached.target_gauge_pa if attached is not None else None
+    return Held(
+        cylinder=known,
+        identified=cylinder is not None,
+        serial=attached.serial if attached else None,
+        operator=attached.operator if attached else None,
+        gas=attached.gas if attached else AIR,
+        residual_gas=attached.residual_gas if attached else AIR,
+        surroundings=(attached.surroundings if attached else None) or Surroundings.AIR,
+        surroundings_told=attached is not None and attached.surroundings is not None,
+        arrived_k=attached.arrived_k if attached else None,
+        limit_gauge_pa=limit,
+        target_gauge_pa=limit if told is None else min(told, limit),
+        ceiling_gauge_pa=ceiling_gauge_pa(known, gas, rules.ambient_abs_pa),
+    )
+
+
+def _larger(old: float | None, new: float | None) -> float | None:
+    return new if old is None else old if new is None else max(old, new)

@@ -1,0 +1,228 @@
+"""Moves a whip from phase to phase and does what each move asks for: open a fill, connect, identify, write its row."""
+
+from dataclasses import replace
+
+from fillguard.core import estimator
+from fillguard.core.alarmdesk import Desk
+from fillguard.core.conditions import View
+from fillguard.core.curve import Curve
+from fillguard.core.diagnosis import Finding, bled, opened_late
+from fillguard.core.events import (
+    FillEnded,
+    FillIdentified,
+    FindingMade,
+    FlowStopped,
+    OutEvent,
+    Phase,
+    PhaseChanged,
+)
+from fillguard.core.fill import Held, OpenFill, fill_id, held_to
+from fillguard.core.lifecycle import FILL_OPEN, WAITING, Sign, at_rest, next_phase, started, stopped
+from fillguard.core.projecting import context_of
+from fillguard.core.rules import Rules
+from fillguard.core.values import Stamp
+from fillguard.core.whip import WhipState
+
+_OVER = frozenset({Phase.ENDED, Phase.INTERRUPTED})
+
+
+class Keeping:
+    """One whip during one step. The state it holds is replaced, never changed."""
+
+    def __init__(
+        self, state: WhipState, rules: Rules, now: Stamp, *, air_k: float | None = None, bath_k: float | None = None
+    ) -> None:
+        """Take the whip up as the last step left it, with what the station's own sensors say now."""
+        self.state = state
+        self.rules = rules
+        self.now = now
+        self.air_k = air_k
+        self.bath_k = bath_k
+        self.out: list[OutEvent] = []
+
+    @property
+    def view(self) -> View:
+        """What conditions and diagnosis may look at."""
+        return View(state=self.state, rules=self.rules, now=self.now)
+
+    @property
+    def held(self) -> Held:
+        """What this whip's cylinder is held to, fill or no fill."""
+        fill = self.state.fill
+        return fill.held if fill is not None else held_to(self.state.attached, self.rules, self.state.whip)
+
+    def desk(self) -> Desk:
+        """The alarms of this whip as they stand."""
+        return Desk(state=self.state, rules=self.rules, now=self.now)
+
+    def close_desk(self, desk: Desk) -> None:
+        """Take over what was done at the desk."""
+        self.state = desk.state
+        self.out.extend(desk.changes)
+
+    def find(self, finding: Finding) -> None:
+        """Tell a finding once per stretch."""
+        state = self.state
+        if finding.name in state.findings:
+            return
+        fill = state.fill.with_finding(finding.name) if state.fill is not None else None
+        self.state = replace(state, findings=state.findings | {finding.name}, fill=fill)
+        self.out.append(
+            FindingMade(
+                stamp=self.now,
+                whip=state.whip,
+                fill_id=fill.fill_id if fill is not None else None,
+                finding=finding.name,
+                confidence=finding.confidence,
+                text=finding.text,
+            )
+        )
+
+    def take(self, sign: Sign) -> None:
+        """Go over to the phase that `sign` leads to and do what that asks for."""
+        old = self.state.phase
+        new = next_phase(old, sign)
+        course = replace(self.state.course, phase=new)
+        if sign is Sign.HESITATES or (old is Phase.FILLING and new in _OVER and course.curve.samples):
+            course = stopped(course, self.now.mono_s)
+        elif sign is Sign.FLOWS:
+            course = started(course)
+        self.state = replace(self.state, course=course)
+        if sign is Sign.FLOWS and old in WAITING:
+            self._open_fill()
+        elif self.state.fill is not None:
+            self._follow_fill(self.state.fill, sign)
+        self._tell_phase(old, new, sign)
+        if new is Phase.CONNECTED and course.level_pa is not None:
+            self.connect(course.level_pa)
+        if new in _OVER or (new is Phase.IDLE and old in WAITING):
+            self._rest(sign)
+
+    def _tell_phase(self, old: Phase, new: Phase, sign: Sign) -> None:
+        fill = self.state.fill
+        self.out.append(
+            PhaseChanged(
+                stamp=self.now,
+                sample_s=self.state.course.curve.samples[-1][0] if self.state.course.curve.samples else self.now.utc_s,
+                whip=self.state.whip,
+                fill_id=fill.fill_id if fill is not None else None,
+                old=old,
+                new=new,
+                reason=sign.value,
+            )
+        )
+
+    def _follow_fill(self, fill: OpenFill, sign: Sign) -> None:
+        course = self.state.course
+        if sign is Sign.FLOWS:
+            fill = fill.resumed()
+        elif fill.flow_stopped_s is None and course.flow_stopped_s is not None and course.close_pa is not None:
+            fill = fill.flow_stopped(course.flow_stopped_s, course.close_pa)
+        self.state = replace(self.state, fill=fill)
+        if sign is Sign.BLED and "sudden-loss" not in fill.alarms:
+            self.find(bled())
+            fill = self.state.fill or fill
+        over = course.phase in _OVER or course.phase is Phase.CLOSED
+        if over and not fill.stop_told and fill.flow_stopped_s is not None and fill.close_pa is not None:
+            self.out.append(
+                FlowStopped(
+                    stamp=self.now,
+                    fill_id=fill.fill_id,
+                    whip=fill.whip,
+                    flow_stopped_s=fill.flow_stopped_s,
+                    close_gauge_pa=fill.close_pa,
+                )
+            )
+            self.state = replace(self.state, fill=replace(fill, stop_told=True))
+
+    def _open_fill(self) -> None:
+        state, course = self.state, self.state.course
+        station = self.rules.station
+        start_s = course.start_s if course.start_s is not None else state.gauge.sample_s
+        fill = OpenFill(
+            fill_id=fill_id(station, state.whip, start_s, taken=state.last_fill_id),
+            station=station,
+            whip=state.whip,
+            held=held_to(state.attached, self.rules, state.whip),
+            started_s=start_s,
+            start_pa=course.start_pa,
+            plateau_seen=course.plateau_seen,
+            ambient_k=self.air_k,
+            peak_pa=course.start_pa,
+            last_inside_pa=course.start_pa,
+        )
+        self.state = replace(state, fill=fill, last_fill_id=fill.fill_id, attach_used=True, inside=Curve(), shown=None)
+        self.out.append(fill.started_event(self.now))
+        self.close_desk(self.desk().carried_over())
+        if self.state.estimate is None or not course.plateau_seen:
+            self.connect(course.start_pa, start_seen=course.plateau_seen, sample_s=start_s)
+
+    def connect(self, level_pa: float, *, start_seen: bool = True, sample_s: float | None = None) -> None:
+        """Begin the estimate at a level that stands (or at the best that is known of the start)."""
+        state = self.state
+        context = context_of(self.held, self.rules, state.whip, start_pa=level_pa, air_k=self.air_k, bath_k=self.bath_k)
+        wall_k = state.wall.kelvin if state.wall is not None else None
+        at_s = state.gauge.sample_s if sample_s is None else sample_s
+        estimate = estimator.begin(context, level_pa, at_s, wall_k, start_seen=start_seen)
+        self.state = replace(state, context=context, estimate=estimate)
+
+    def opened_late(self, stood_at_pa: float, fell_to_pa: float) -> None:
+        """The cylinder valve was opened onto a hose at supply pressure: what was taken for a cylinder was none."""
+        self.find(opened_late(stood_at_pa, fell_to_pa))
+        self.state = replace(self.state, estimate=None, context=None)
+
+    def identify(self, fill: OpenFill) -> None:
+        """The cylinder of an open fill became known or turned out to be another one."""
+        held = held_to(self.state.attached, self.rules, self.state.whip)
+        self.state = replace(self.state, fill=replace(fill, held=held))
+        self.out.append(
+            FillIdentified(
+                stamp=self.now,
+                fill_id=fill.fill_id,
+                whip=fill.whip,
+                serial=held.serial,
+                operator=held.operator,
+                cylinder=held.cylinder if held.identified else None,
+                limit_gauge_pa=held.limit_gauge_pa,
+                reference_k=held.cylinder.reference_k,
+                target_gauge_pa=held.target_gauge_pa,
+                note=self.state.attached.note if self.state.attached is not None else None,
+            )
+        )
+        old, estimate = self.state.context, self.state.estimate
+        if old is None or estimate is None:
+            return
+        new = context_of(
+            held, self.rules, self.state.whip, start_pa=fill.start_pa, air_k=self.air_k, bath_k=self.bath_k
+        )
+        self.state = replace(self.state, context=new, estimate=estimator.adapted(estimate, old, new))
+
+    def _rest(self, sign: Sign) -> None:
+        """Nothing is open any more: write the fill's row, free the whip, keep an attachment that still holds."""
+        state = self.state
+        if state.fill is not None:
+            self.close_desk(self.desk().closed())
+            fill = self.state.fill or state.fill
+            self.out.append(FillEnded(stamp=self.now, summary=fill.summary(ended_s=self.now.utc_s)))
+        freed = sign is Sign.DETACHED or sign is Sign.GONE or (sign is Sign.BLED and state.attach_used)
+        self.state = replace(
+            self.state,
+            course=at_rest(state.course),
+            fill=None,
+            context=None,
+            estimate=None,
+            shown=None,
+            inside=Curve(),
+            ahead_pa=0.0,
+            findings=frozenset(),
+            attached=None if freed else state.attached,
+        )
+        if state.phase in _OVER:
+            self.take(Sign.ENDED)
+        if self.state.attached is not None and self.state.phase is Phase.IDLE and sign is not Sign.TIMED_OUT:
+            self.take(Sign.ATTACHED)
+
+    @property
+    def fill_is_open(self) -> bool:
+        """True between the first inflow and the end."""
+        return self.state.phase in FILL_OPEN

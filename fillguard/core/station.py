@@ -1,0 +1,187 @@
+"""The whole station as one pure function: `step(state, event, rules) -> (state, events)`."""
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field, replace
+
+from fillguard.core.alarms import Seen, Standing, Subject, command, elapse, judge
+from fillguard.core.events import (
+    AlarmChanged,
+    AlarmCommanded,
+    AlarmState,
+    ClockStepped,
+    CylinderAttached,
+    CylinderDetached,
+    InEvent,
+    OutEvent,
+    Phase,
+    PresenceChanged,
+    Quality,
+    Quantity,
+    Reading,
+    ReadingRejected,
+    RulesChanged,
+    ServiceChanged,
+    Tick,
+)
+from fillguard.core.rules import Rules
+from fillguard.core.values import Stamp, Surroundings
+from fillguard.core.watch import Watch
+from fillguard.core.whip import WhipState
+
+CLOCK_WRONG = "clock-wrong"
+_ALARM_OF_SERVICE = {"ledger": "store-failing", "mirror": "store-failing", "channel": "channel-failing"}
+_MEDIA = {Quantity.AMBIENT: Surroundings.AIR, Quantity.BATH: Surroundings.BATH}
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class StationState:
+    """Every whip, what the station's own sensors say, and the alarms about the station itself."""
+
+    whips: Mapping[str, WhipState] = field(default_factory=dict)
+    air_k: float | None = None
+    bath_k: float | None = None
+    standings: Mapping[str, Standing] = field(default_factory=dict)
+    failing: Mapping[str, str] = field(default_factory=dict)
+    """Services that do not work, with what is known of why."""
+
+    @property
+    def at_rest(self) -> bool:
+        """True while no whip is open or watched and no alarm waits: ticks may then be skipped."""
+        return all(w.phase is Phase.IDLE and not w.left_over and _quiet(w.standings) for w in self.whips.values()) and (
+            _quiet(self.standings)
+        )
+
+
+Step = tuple[StationState, tuple[OutEvent, ...]]
+
+
+def step(state: StationState, event: InEvent, rules: Rules) -> Step:
+    """The station after `event`, and everything the world must be told, in order.
+
+    Pure: the same state, event and rules always give the same answer. Never raises for anything a sensor can send.
+    """
+    match event:
+        case Reading():
+            return _on_reading(state, event, rules)
+        case CylinderAttached() | CylinderDetached() | PresenceChanged():
+            return _on_word(state, event, rules)
+        case Tick():
+            return _on_tick(state, event, rules)
+        case AlarmCommanded():
+            return _on_command(state, event, rules)
+        case ServiceChanged() | ClockStepped():
+            return _on_service(state, event, rules)
+        case ReadingRejected() | RulesChanged():
+            return state, ()
+
+
+def _watch(state: StationState, whip: str, rules: Rules, now: Stamp) -> Watch:
+    known = state.whips.get(whip) or WhipState(whip=whip)
+    return Watch(known, rules, now, air_k=state.air_k, bath_k=state.bath_k)
+
+
+def _done(state: StationState, watch: Watch) -> Step:
+    whip = watch.state
+    return replace(state, whips={**state.whips, whip.whip: whip}), tuple(watch.out)
+
+
+def _on_reading(state: StationState, reading: Reading, rules: Rules) -> Step:
+    medium = _MEDIA.get(reading.quantity)
+    if medium is not None:
+        return _on_surroundings(state, reading, medium, rules)
+    if reading.whip is None or reading.quantity not in {Quantity.PRESSURE, Quantity.WALL}:
+        return state, ()
+    watch = _watch(state, reading.whip, rules, reading.stamp)
+    if reading.quantity is Quantity.PRESSURE:
+        watch.on_pressure(reading)
+    else:
+        watch.on_wall(reading)
+    return _done(state, watch)
+
+
+def _on_surroundings(state: StationState, reading: Reading, medium: Surroundings, rules: Rules) -> Step:
+    if reading.quality is Quality.BAD:
+        return state, ()
+    air = medium is Surroundings.AIR
+    state = replace(state, air_k=reading.value) if air else replace(state, bath_k=reading.value)
+    whips = dict(state.whips)
+    for name in whips:
+        watch = _watch(state, name, rules, reading.stamp)
+        watch.on_surroundings(reading.value, medium)
+        whips[name] = watch.state
+    return replace(state, whips=whips), ()
+
+
+def _on_word(state: StationState, event: CylinderAttached | CylinderDetached | PresenceChanged, rules: Rules) -> Step:
+    watch = _watch(state, event.whip, rules, event.stamp)
+    match event:
+        case CylinderAttached():
+            watch.on_attached(event)
+        case CylinderDetached():
+            watch.on_detached()
+        case PresenceChanged():
+            watch.on_presence(online=event.online)
+    return _done(state, watch)
+
+
+def _on_tick(state: StationState, tick: Tick, rules: Rules) -> Step:
+    told: list[OutEvent] = []
+    for name in state.whips:
+        watch = _watch(state, name, rules, tick.stamp)
+        watch.on_tick()
+        state, out = _done(state, watch)
+        told.extend(out)
+    for name, standing in state.standings.items():
+        rule = rules.alarms.get(name)
+        if rule is not None:
+            new, changes = elapse(standing, rule, Subject(station=rules.station), tick.stamp)
+            state = replace(state, standings={**state.standings, name: new})
+            told.extend(changes)
+    return state, tuple(told)
+
+
+def _on_command(state: StationState, event: AlarmCommanded, rules: Rules) -> Step:
+    for name, standing in state.standings.items():
+        rule = rules.alarms.get(name)
+        asked = standing.occurrence == event.occurrence if event.occurrence else name == event.alarm
+        if rule is not None and asked and event.whip is None:
+            new, changes, _ = command(standing, rule, Subject(station=rules.station), event)
+            return replace(state, standings={**state.standings, name: new}), changes
+    for name in state.whips if event.whip is None else (event.whip,):
+        watch = _watch(state, name, rules, event.stamp)
+        if watch.on_command(event) is None:
+            return _done(state, watch)
+    return state, ()
+
+
+def _on_service(state: StationState, event: ServiceChanged | ClockStepped, rules: Rules) -> Step:
+    if isinstance(event, ClockStepped):
+        cause = f"The computer's clock was moved by {event.by_s:+.1f} s while the watch was running."
+        return _station_alarm(state, rules, CLOCK_WRONG, Seen.yes(cause), event.stamp)
+    failing = {name: why for name, why in state.failing.items() if name != event.service}
+    if not event.ok:
+        failing[event.service] = event.detail
+    state = replace(state, failing=failing)
+    if event.service == "step" and event.whip is not None:
+        watch = _watch(state, event.whip, rules, event.stamp)
+        watch.on_outage(None if event.ok else event.detail)
+        return _done(state, watch)
+    kind = event.service.split(":", 1)[0]
+    alarm = _ALARM_OF_SERVICE.get(kind)
+    if alarm is None:
+        return state, ()
+    why = [f"{name}: {text}" for name, text in failing.items() if _ALARM_OF_SERVICE.get(name.split(":", 1)[0]) == alarm]
+    return _station_alarm(state, rules, alarm, Seen.yes("; ".join(why)) if why else Seen.no(), event.stamp)
+
+
+def _station_alarm(state: StationState, rules: Rules, name: str, seen: Seen, now: Stamp) -> Step:
+    rule = rules.alarms.get(name)
+    if rule is None:
+        return state, ()
+    changes: tuple[AlarmChanged, ...]
+    standing, changes = judge(state.standings.get(name) or Standing(), rule, Subject(station=rules.station), seen, now)
+    return replace(state, standings={**state.standings, name: standing}), changes
+
+
+def _quiet(standings: Mapping[str, Standing]) -> bool:
+    return all(s.state is AlarmState.NORMAL and s.turned_mono_s is None for s in standings.values())

@@ -1,0 +1,166 @@
+"""The loop: take, decode, stamp, step, hand on. One thread owns the station's state; nothing here waits for a disk.
+
+`Stepper` is the part that live and replay share: it puts the ticks into the order of events. `Engine` feeds it from the
+intake queue and hands what follows to the fast outlets first, then to the ledger's queue.
+"""
+
+import math
+import queue
+import threading
+from collections.abc import Callable, Iterable, Iterator, Sequence
+from dataclasses import dataclass, replace
+
+from fillguard.core.events import AlarmChanged, InEvent, OutEvent, ServiceChanged, Tick
+from fillguard.core.rules import Rules
+from fillguard.core.station import StationState, step
+from fillguard.core.values import Stamp
+from fillguard.ports import Clock, Decoder, LedgerWriter, Outlet, OwedNotice, RawMessage, StepRecord
+
+_LONGEST_CATCH_UP_S = 900
+"""Ticks made up at most after a gap: every timer of the core has run out by then."""
+
+
+@dataclass(frozen=True, slots=True)
+class Happening:
+    """One event and what followed from it."""
+
+    cause: InEvent
+    facts: tuple[OutEvent, ...]
+
+
+class Stepper:
+    """The station in motion: ticks in their place, a failed step turned into an alarm instead of a crash."""
+
+    def __init__(self, rules: Rules, state: StationState | None = None) -> None:
+        """Begin with `state`, or with a station that has seen nothing."""
+        self.rules = rules
+        self.state = state or StationState()
+        self._until: Stamp | None = None
+        self._failing: frozenset[str] = frozenset()
+
+    def feed(self, event: InEvent) -> Iterator[Happening]:
+        """Everything that follows from `event`, the ticks due before it first. The caller must exhaust it."""
+        yield from self.advance(event.stamp)
+        yield from self._stepped(event)
+
+    def advance(self, now: Stamp) -> Iterator[Happening]:
+        """Every whole second after the previous stamp up to `now`; skipped while everything is at rest."""
+        before = self._until
+        self._until = now
+        if before is None or self.state.at_rest:
+            return
+        first = max(math.floor(before.utc_s) + 1, math.floor(now.utc_s) - _LONGEST_CATCH_UP_S)
+        for second in range(first, math.floor(now.utc_s) + 1):
+            mono_s = now.mono_s - (now.utc_s - second)
+            yield from self._stepped(Tick(stamp=Stamp(mono_s=mono_s, utc_s=float(second))))
+
+    def _stepped(self, event: InEvent) -> Iterator[Happening]:
+        try:
+            self.state, facts = step(self.state, event, self.rules)
+        except Exception as error:  # noqa: BLE001 - a fault of ours must blind nobody: it becomes "monitoring lost"
+            yield from self._failed(event, error)
+            return
+        yield Happening(event, facts)
+        whip = getattr(event, "whip", None)
+        if whip in self._failing and not isinstance(event, ServiceChanged):
+            self._failing -= {whip}
+            yield from self._stepped(
+                ServiceChanged(stamp=event.stamp, service="step", ok=True, detail="steps succeed again", whip=whip)
+            )
+
+    def _failed(self, event: InEvent, error: Exception) -> Iterator[Happening]:
+        whips = [getattr(event, "whip", None)] if getattr(event, "whip", None) is not None else list(self.state.whips)
+        detail = f"fillguard itself failed on this whip ({type(error).__name__}: {error})."
+        for whip in whips:
+            fault = ServiceChanged(stamp=event.stamp, service="step", ok=False, detail=detail, whip=whip)
+            try:
+                self.state, facts = step(self.state, fault, self.rules)
+            except Exception as again:
+                raise RuntimeError(f"cannot even raise monitoring-lost on whip {whip}") from again
+            self._failing |= {whip}
+            yield Happening(fault, facts)
+
+
+Routes = Callable[[AlarmChanged], tuple[OwedNotice, ...]]
+"""Which notices an alarm's change owes."""
+
+
+class Engine:
+    """The one owner of the state, on a thread of its own, behind one bounded queue."""
+
+    def __init__(
+        self,
+        *,
+        stepper: Stepper,
+        clock: Clock,
+        decoder: Decoder,
+        outlets: Sequence[Outlet],
+        ledger: LedgerWriter,
+        routes: Routes,
+        intake: "queue.Queue[RawMessage | InEvent | None]",
+    ) -> None:
+        """Wire the engine; nothing runs before `run` is called."""
+        self.stepper = stepper
+        self._clock = clock
+        self._decoder = decoder
+        self._outlets = outlets
+        self._ledger = ledger
+        self._routes = routes
+        self._intake = intake
+        self._stopping = threading.Event()
+        self.published: StationState = stepper.state
+        """The newest state, for readers on other threads: frozen, handed over by reference."""
+
+    def run(self) -> None:
+        """Work until `stop`; what is queued before it is still done."""
+        while True:
+            item = self._next()
+            if item is None:
+                if self._stopping.is_set():
+                    return
+                self._hand_on(self.stepper.advance(self._clock.now()), None)
+            elif isinstance(item, RawMessage):
+                self._on_message(item)
+            else:
+                self._hand_on(self.stepper.feed(item), None)
+            self.published = self.stepper.state
+
+    def stop(self) -> None:
+        """Finish what is queued, then leave `run`."""
+        self._stopping.set()
+        self._intake.put(None)
+
+    def _next(self) -> RawMessage | InEvent | None:
+        """The next item; None at the next whole second when nothing comes, or when stopping."""
+        now_s = self._clock.now().utc_s
+        wait_s = self._clock.real_seconds(math.floor(now_s) + 1 - now_s)
+        try:
+            return self._intake.get(timeout=max(wait_s, 0.001))
+        except queue.Empty:
+            return None
+
+    def _on_message(self, message: RawMessage) -> None:
+        events = self._decoder.decode(message)
+        for event in events[:-1]:
+            self._hand_on(self.stepper.feed(event), None)
+        if events:
+            self._hand_on(self.stepper.feed(events[-1]), message)
+        elif message.ack is not None:
+            message.ack.acknowledge()
+
+    def _hand_on(self, happenings: Iterable[Happening], message: RawMessage | None) -> None:
+        """Tell the outlets, then queue the record; the message rides on the last record it caused."""
+        done = list(happenings)
+        for index, happening in enumerate(done):
+            for outlet in self._outlets:
+                outlet.tell(happening.cause, happening.facts)
+            owed = tuple(
+                notice for fact in happening.facts if isinstance(fact, AlarmChanged) for notice in self._routes(fact)
+            )
+            if isinstance(happening.cause, Tick) and not happening.facts:
+                continue
+            record = StepRecord(cause=happening.cause, facts=happening.facts, owed=owed)
+            self._ledger.put(replace(record, raw=message) if index == len(done) - 1 else record)
+
+
+__all__ = ["Engine", "Happening", "Routes", "Stepper"]
