@@ -10,7 +10,18 @@ import threading
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass, replace
 
-from fillguard.core.events import AlarmChanged, InEvent, OutEvent, ServiceChanged, Tick
+from fillguard.core.events import (
+    AlarmChanged,
+    AlarmCommanded,
+    CylinderAttached,
+    CylinderDetached,
+    InEvent,
+    OutEvent,
+    PresenceChanged,
+    Reading,
+    ServiceChanged,
+    Tick,
+)
 from fillguard.core.rules import Rules
 from fillguard.core.station import StationState, step
 from fillguard.core.values import Stamp
@@ -61,15 +72,16 @@ class Stepper:
             yield from self._failed(event, error)
             return
         yield Happening(event, facts)
-        whip = getattr(event, "whip", None)
-        if whip in self._failing and not isinstance(event, ServiceChanged):
+        whip = _whip_of(event)
+        if whip is not None and whip in self._failing and not isinstance(event, ServiceChanged):
             self._failing -= {whip}
             yield from self._stepped(
                 ServiceChanged(stamp=event.stamp, service="step", ok=True, detail="steps succeed again", whip=whip)
             )
 
     def _failed(self, event: InEvent, error: Exception) -> Iterator[Happening]:
-        whips = [getattr(event, "whip", None)] if getattr(event, "whip", None) is not None else list(self.state.whips)
+        concerned = _whip_of(event)
+        whips = list(self.state.whips) if concerned is None else [concerned]
         detail = f"fillguard itself failed on this whip ({type(error).__name__}: {error})."
         for whip in whips:
             fault = ServiceChanged(stamp=event.stamp, service="step", ok=False, detail=detail, whip=whip)
@@ -79,6 +91,17 @@ class Stepper:
                 raise RuntimeError(f"cannot even raise monitoring-lost on whip {whip}") from again
             self._failing |= {whip}
             yield Happening(fault, facts)
+
+
+def _whip_of(event: InEvent) -> str | None:
+    """The whip an event is about; None for what concerns the whole station."""
+    match event:
+        case Reading() | CylinderAttached() | CylinderDetached() | PresenceChanged() | AlarmCommanded():
+            return event.whip
+        case ServiceChanged():
+            return event.whip
+        case _:
+            return None
 
 
 Routes = Callable[[AlarmChanged], tuple[OwedNotice, ...]]

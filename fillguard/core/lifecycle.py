@@ -5,7 +5,7 @@ tells an opened cylinder valve (the gauge jumps to the residual pressure and sta
 (the gauge rises and goes on rising), and a bled whip from everything else.
 """
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from enum import StrEnum
 
@@ -156,7 +156,7 @@ def after_pressure(
     gauge_pa: float,
     *,
     capacity_m3: float,
-    fed: bool = False,
+    fed: Callable[[], bool] = lambda: False,
 ) -> tuple[Course, Sign | None]:
     """The course after one more sample, and the sign it gives, if any.
 
@@ -166,15 +166,15 @@ def after_pressure(
         sample_s: The sample's own time.
         gauge_pa: Whip pressure.
         capacity_m3: Water capacity of what hangs on the whip: a small one can be filled faster.
-        fed: True when the heat balance says that gas still flows in although the gauge does not rise: a gauge that
-            stands while the gas is hot is equalised with its bank, a whip that sinks towards its cylinder feeds it.
+        fed: Asked only when the gauge no longer rises. True when the heat balance says that gas flows in all the same:
+            a gauge that stands while the gas is hot is equalised with its bank, a whip that sinks feeds its cylinder.
     """
     previous = course.curve
     course = _with_hose(replace(course, curve=previous.after(sample_s, gauge_pa)), previous, capacity_m3)
     if course.curve is previous:
         return course, None
     if course.phase in FILL_OPEN:
-        return _while_open(course, extents, fed=fed)
+        return _while_open(course, extents, fed)
     if course.phase in WAITING:
         return _while_waiting(course, extents)
     return course, None
@@ -260,13 +260,13 @@ def _is_bled(course: Course, extents: Extents) -> bool:
     return newest_pa <= _EMPTY_PA or newest_pa <= _BLED_SHARE * highest_pa
 
 
-def _while_open(course: Course, extents: Extents, *, fed: bool) -> tuple[Course, Sign | None]:
+def _while_open(course: Course, extents: Extents, fed: Callable[[], bool]) -> tuple[Course, Sign | None]:
     if _is_bled(course, extents):
         return course, Sign.BLED
     if course.collapsing:
         return course, None
     if course.phase is Phase.FILLING:
-        return course, Sign.HESITATES if not fed and _flow_ended(course, extents) else None
+        return course, Sign.HESITATES if _flow_ended(course, extents) and not fed() else None
     return course, Sign.FLOWS if _rises_again(course, extents) else None
 
 

@@ -184,7 +184,7 @@ class Watch(Keeping):
             reading.sample_s,
             reading.value,
             capacity_m3=described.total_capacity_m3 if described is not None else self.held.cylinder.total_capacity_m3,
-            fed=self._fed(),
+            fed=self._fed,
         )
         self.state = replace(self.state, course=course)
         stood = old.level_pa
