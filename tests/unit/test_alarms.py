@@ -301,6 +301,10 @@ def test_numbers_go_on_after_a_restart_and_begin_anew_in_a_new_fill_only() -> No
     ]  # fmt: skip
 
 
+def test_exactly_at_the_setpoint_is_not_beyond_it() -> None:
+    assert Whip(PLAIN).sees(0, 1) == ()
+
+
 def test_clearing_must_pass_the_deadband_too() -> None:
     whip = Whip(PLAIN)
     whip.sees(0.1, 1)
@@ -497,12 +501,17 @@ def test_an_alarm_that_turns_grave_while_shelved_is_announced_at_once() -> None:
     assert whip.told[-1].priority == 1
 
 
-def test_a_rule_that_no_longer_allows_shelving_ends_it() -> None:
+@pytest.mark.parametrize(
+    ("verb", "of"),
+    [(Verb.SHELVE, STOP), (Verb.SHELVE, replace(PLAIN, shelvable=False)), (Verb.OUT_OF_SERVICE, STOP)],
+    ids=["shelving, priority 1 now", "shelving, not shelvable now", "out of service, priority 1 now"],
+)
+def test_a_rule_that_no_longer_allows_hiding_ends_it(verb: Verb, of: AlarmRule) -> None:
     whip = Whip(PLAIN)
-    whip.does(Verb.SHELVE, 1, for_s=600.0)
+    whip.does(verb, 1, for_s=600.0)
     whip.sees(1, 2)
-    whip.rule = STOP
-    assert steps(whip.waits(3)) == [(S.SHELVED, S.UNACKNOWLEDGED)]
+    whip.rule = of
+    assert [change.new for change in whip.waits(3)] == [S.UNACKNOWLEDGED]
 
 
 def test_shelving_ends_by_itself_and_what_is_still_there_is_announced() -> None:
@@ -625,6 +634,28 @@ def test_a_delay_that_ran_for_the_last_cylinder_does_not_count_for_this_one() ->
     assert Whip(whip.rule, whip.subject, fresh).sees(1, 11) == ()
 
 
+def test_what_is_left_over_never_raises_again_by_itself() -> None:
+    whip = Whip(rule(off_delay_s=10))
+    whip.sees(1, 1)
+    whip.sees(-2, 2)
+    _, left, _ = next_fill(whip, 3)
+    assert left is not None
+    old = Whip(whip.rule, standing=left)
+    assert old.waits(60) == ()
+    assert old.state is S.RETURNED_UNACKNOWLEDGED
+
+
+def test_a_new_fill_forgets_neither_the_numbers_given_nor_the_chattering() -> None:
+    whip = Whip(PLAIN, standing=Standing(occurrence_n=7))
+    for at in (1, 3, 5):
+        whip.sees(1, at)
+        whip.sees(-2, at + 1)
+    fresh, _, _ = next_fill(whip, 7)
+    assert (fresh.occurrence_n, fresh.fill_id, fresh.fill_n) == (7, FILL, 3)
+    (change,) = Whip(PLAIN, replace(SUBJECT, fill_id=NEXT_FILL), fresh).sees(1, 8)
+    assert change.chatter is Chatter.GOES_ON
+
+
 def test_shelving_goes_over_to_the_next_fill_and_suppression_does_not() -> None:
     shelved, suppressed = Whip(PLAIN), Whip(PLAIN)
     shelved.does(Verb.SHELVE, 1, for_s=600.0)
@@ -648,3 +679,13 @@ def test_the_third_raise_within_a_minute_says_once_that_the_alarm_comes_and_goes
     none, began, goes_on = Chatter.NONE, Chatter.BEGAN, Chatter.GOES_ON
     assert told == [none, none, began, goes_on, none, none, began]
     assert {change.chatter for change in whip.told if not change.is_raise} == {none}
+
+
+def test_a_second_call_does_not_say_again_that_it_comes_and_goes() -> None:
+    whip = Whip(rule(realarm_s=60))
+    for at in (1, 3, 5):
+        whip.sees(-2, at)
+        whip.sees(1, at + 1)
+    assert whip.told[-1].chatter is Chatter.BEGAN
+    (again,) = whip.waits(100)
+    assert again.chatter is Chatter.NONE
