@@ -60,35 +60,39 @@ def finding_phrase(finding: str) -> str:
     return FINDINGS.get(finding) or finding.replace("-", " ")
 
 
+_PROMPTS: Mapping[Prompt, str] = {
+    Prompt.CHANGE_BANK: "change bank",
+    Prompt.OPEN_EMPTIER_FIRST: "open the emptier one first, slowly",
+}
+
+
 def prompt_text(prompt: Prompt | None, projected: Projected | None, units: UnitChoice) -> str:
     """What the lane asks of the operator, in one line; empty when nothing is asked and nothing is filling."""
     match prompt:
-        case Prompt.CHANGE_BANK:
-            return "change bank"
-        case Prompt.OPEN_EMPTIER_FIRST:
-            return "open the emptier one first, slowly"
+        case Prompt.CHANGE_BANK | Prompt.OPEN_EMPTIER_FIRST:
+            return _PROMPTS[prompt]
         case Prompt.LET_IT_COOL:
             return "let it cool, top up" + _price(projected, units)
         case Prompt.CLOSE_NOW:
-            return "close now" + _closing(projected, units, before=": ", timed=False)
+            if projected is None or projected.close_at_gauge_pa is None:
+                return "close now"
+            return f"close now: {pressure_not_above(projected.close_at_gauge_pa, units)}"
         case Prompt.GET_READY:
-            return "get ready" + _closing(projected, units, before=": ", timed=True)
+            return ": ".join(part for part in ("get ready", _closing(projected, units)) if part)
         case None:
-            return _closing(projected, units, before="", timed=True)
+            return _closing(projected, units)
 
 
-def _closing(projected: Projected | None, units: UnitChoice, *, before: str, timed: bool) -> str:
+def _closing(projected: Projected | None, units: UnitChoice) -> str:
     """`close at 221 bar, in 1:40`, or what caps it and what that costs."""
     if projected is None or projected.close_at_gauge_pa is None:
         return ""
-    text = f"{before}close at {pressure_not_above(projected.close_at_gauge_pa, units)}"
+    text = f"close at {pressure_not_above(projected.close_at_gauge_pa, units)}"
     if projected.close_at_cap is not None:
         text += f" ({CAPS.get(projected.close_at_cap, projected.close_at_cap)}){_price(projected, units)}"
         then = "change bank" if projected.close_at_cap == "supply" else "let it cool, top up"
         return text if projected.close_at_settles_gauge_pa is None else f"{text}; {then}"
-    if timed and projected.seconds_to_stop is not None:
-        text += f", in {duration(projected.seconds_to_stop)}"
-    return text
+    return text if projected.seconds_to_stop is None else f"{text}, in {duration(projected.seconds_to_stop)}"
 
 
 def _price(projected: Projected | None, units: UnitChoice) -> str:
@@ -319,7 +323,7 @@ def _pressures(facts: AlarmFacts, units: UnitChoice) -> Iterator[str]:
     if facts.close_at_gauge_pa is not None:
         yield f"close-at gauge {pressure_not_above(facts.close_at_gauge_pa, units)}"
     if facts.ceiling_gauge_pa is not None:
-        yield f"ceiling {stamped(facts.ceiling_gauge_pa, units)}"
+        yield f"ceiling {pressure_not_above(facts.ceiling_gauge_pa, units)}"
 
 
 def settled_text(facts: AlarmFacts, units: UnitChoice) -> str:
