@@ -2,7 +2,8 @@
 
 How a notice is delivered: the outbox row is committed with its step; the channel's worker puts an `Attempt` (result
 `unknown`, no `elapsed_s`) and sends only once `on_settled(True)` said that this row is on disk; then it puts the same
-attempt with its result. An outbox row stays due until an attempt with result `delivered` is recorded for it.
+attempt with its result. An outbox row stays due until an attempt with result `delivered` is recorded for it. The
+`repeat` of a try counts ALL earlier ones: even one that failed may have been shown to somebody.
 """
 
 from collections.abc import Callable, Iterator, Mapping, Sequence
@@ -102,7 +103,9 @@ class OutboxItem:
     attempts: int
     not_before_utc_s: float
     repeat: int = 0
-    """How many earlier tries may have arrived (result unknown): the `repeat` of the next attempt."""
+    """How many earlier tries may have arrived (result unknown)."""
+    changed_utc_s: float | None = None
+    """When the change happened that it tells of: a return notice is late counted from the return."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
