@@ -12,6 +12,11 @@ from pathlib import Path
 
 import pytest
 
+from fillguard.core.events import AlarmCommanded, CylinderAttached, Reading
+from fillguard.core.values import Stamp
+from fillguard.intake.capture import read_capture
+from fillguard.intake.feeds import DefaultDecoder
+from fillguard.ports import RawMessage
 from fillguard.settings import check_config, load_settings
 from fillguard.settings import station as tables
 from fillguard.settings.alarms import shipped_alarms
@@ -97,6 +102,27 @@ def test_a_toml_example_parses(block: str) -> None:
 @pytest.mark.parametrize("block", [*blocks("json"), *blocks("jsonl")])
 def test_a_json_example_parses(block: str) -> None:
     assert [json.loads(line) for line in block.splitlines()]
+
+
+def test_the_messages_shown_in_the_page_of_topics_are_understood() -> None:
+    reading, cylinder, command = re.findall(r"```json\n(.*?)```", page("reference/topics.md"), re.DOTALL)
+    decoder = DefaultDecoder("tern", register=load_register(ROOT / "config" / "cylinders.csv"))
+    stamp = Stamp(mono_s=0.0, utc_s=1795558185.2)
+    topics = ("fill/tern/1/pressure", "fill/tern/1/cylinder", "fillguard/tern/command")
+    kinds = [
+        type(decoder.decode(RawMessage(arrived=stamp, topic=topic, payload=payload.encode()))[0])
+        for topic, payload in zip(topics, (reading, cylinder, command), strict=True)
+    ]
+    assert kinds == [Reading, CylinderAttached, AlarmCommanded]
+
+
+def test_the_capture_shown_in_its_page_can_be_read() -> None:
+    (block,) = re.findall(r"```jsonl\n(.*?)```", page("reference/capture-file.md"), re.DOTALL)
+    assert [message.topic for message in read_capture(block.splitlines())] == [
+        "fill/tern/1/pressure",
+        "fill/tern/1/wall",
+        "fill/tern/2/pressure",
+    ]
 
 
 @pytest.mark.parametrize("block", blocks("sh"))

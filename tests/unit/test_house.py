@@ -2,6 +2,7 @@
 
 import ast
 import fnmatch
+import importlib.metadata
 import importlib.util
 import os
 import re
@@ -189,6 +190,28 @@ def pins() -> dict[str, str]:
 @pytest.mark.parametrize("requirement", requirements(), ids=lambda r: r.name)
 def test_the_pinned_version_satisfies_what_is_asked_for(requirement: Requirement) -> None:
     assert requirement.specifier.contains(pins()[canonicalize_name(requirement.name)])
+
+
+def imported(path: Path) -> set[str]:
+    """Top-level names of what a module imports from elsewhere, wherever in it."""
+    nodes = list(ast.walk(ast.parse(path.read_text(encoding="utf-8"))))
+    whole = {alias.name for node in nodes if isinstance(node, ast.Import) for alias in node.names}
+    parts = {node.module for node in nodes if isinstance(node, ast.ImportFrom) and node.module and not node.level}
+    return {name.partition(".")[0] for name in whole | parts} - sys.stdlib_module_names - {"fillguard"}
+
+
+def test_every_package_that_is_imported_is_asked_for() -> None:
+    project = tomllib.loads((ROOT / "pyproject.toml").read_text(encoding="utf-8"))["project"]
+    asked = [*project["dependencies"], *project["optional-dependencies"]["demo"]]
+    names = {canonicalize_name(Requirement(line).name) for line in asked}
+    providers = importlib.metadata.packages_distributions()
+    missing = {
+        f"{relative(path)}: {name}"
+        for path in MODULES
+        for name in imported(path)
+        if not names & {canonicalize_name(provider) for provider in providers.get(name, [])}
+    }
+    assert not missing
 
 
 # --- What the pages promise ------------------------------------------------------------------------------------------
