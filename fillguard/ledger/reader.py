@@ -1,0 +1,226 @@
+"""What others read of the ledger, each thread on a connection of its own that cannot write."""
+
+import sqlite3
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Self
+
+from fillguard.core.errors import LedgerError
+from fillguard.core.events import AlarmChanged, AlarmState, FillStarted
+from fillguard.ledger import rows
+from fillguard.ledger.chain import Anchor, genesis
+from fillguard.ledger.codec import Fact, decode_text
+from fillguard.ledger.grid import stored_ms
+from fillguard.ledger.store import connect_read_only, identity_text
+from fillguard.ports import OutboxItem, ProjectionRow, ReadingRow
+
+_OPEN = "fill_id NOT IN (SELECT fill_id FROM fill)"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Filter:
+    """Which rows are wanted; None: all. Times in Unix seconds: a fill's start, a reading's sample, an event's stamp."""
+
+    whip: str | None = None
+    serial: str | None = None
+    operator: str | None = None
+    outcome: str | None = None
+    since_s: float | None = None
+    until_s: float | None = None
+    """Not including this moment."""
+
+    def conditions(self, columns: Mapping[str, str]) -> tuple[list[str], list[object]]:
+        """SQL conditions and their values. `columns` names the column of each field; `time` that of the times, in ms.
+
+        Raises LedgerError when something is asked that the table does not tell.
+        """
+        conditions: list[str] = []
+        values: list[object] = []
+        for name, value in self._asked():
+            key, comparison = {"since_s": ("time", ">="), "until_s": ("time", "<")}.get(name, (name, "="))
+            if key not in columns:
+                raise LedgerError(f"these rows cannot be chosen by {name}: choose by {', '.join(columns)}")
+            conditions.append(f"{columns[key]} {comparison} ?")
+            values.append(stored_ms(value) if isinstance(value, float | int) else value)
+        return conditions, values
+
+    def _asked(self) -> Iterator[tuple[str, str | float]]:
+        for name in ("whip", "serial", "operator", "outcome", "since_s", "until_s"):
+            value = getattr(self, name)
+            if value is not None:
+                yield name, value
+
+
+ALL = Filter()
+_FILL_COLUMNS = {name: name for name in ("whip", "serial", "operator", "outcome")} | {"time": "started_ms"}
+_READING_COLUMNS = {"whip": "source.whip", "time": "reading.sample_ms"}
+_EVENT_COLUMNS = {"whip": "whip", "time": "at_ms"}
+
+
+class SqliteLedgerReader:
+    """A `LedgerReader` and `MirrorSource`. For the thread that made it; close it there, or use it in a `with`."""
+
+    def __init__(self, path: Path) -> None:
+        """Open for reading. Raises LedgerError."""
+        self._path = path
+        self._connection = connect_read_only(path)
+
+    def close(self) -> None:
+        """Let go of the file."""
+        self._connection.close()
+
+    def __enter__(self) -> Self:
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        self.close()
+
+    # deliveries and mirrors -------------------------------------------------------------------------------------
+
+    def due_notices(self, channel: str, utc_s: float, limit: int) -> list[OutboxItem]:
+        """Unsettled notices of `channel` that may be tried now: priority 1 first, then oldest."""
+        found = self._ask(rows.DUE_NOTICES, (channel, stored_ms(utc_s), limit))
+        return [rows.outbox_item(row) for row in found]
+
+    def readings_after(self, row: int, limit: int) -> list[ReadingRow]:
+        """Readings with a row number above `row`, in order, with the serial known when they came."""
+        return [rows.reading(each) for each in self._ask(rows.READINGS_AFTER, (row, limit))]
+
+    def projections_after(self, row: int, limit: int) -> list[ProjectionRow]:
+        """Projections with a row number above `row`, in order."""
+        return [rows.projection(each) for each in self._ask(rows.PROJECTIONS_AFTER, (row, limit))]
+
+    def cursor(self, name: str) -> int:
+        """How far `name` has come; 0 before it began."""
+        return self._number("SELECT value FROM cursor WHERE name = ?", (name,))
+
+    def newest_row(self, stream: str) -> int:
+        """Number of the newest row of `reading` or `projection`. Raises KeyError for another stream."""
+        return self._number(rows.NEWEST[stream], ())
+
+    # fills ------------------------------------------------------------------------------------------------------
+
+    def fills(
+        self,
+        *,
+        limit: int,
+        before_s: float | None = None,
+        after_fill: str | None = None,
+        where: Filter = ALL,
+    ) -> list[Mapping[str, object]]:
+        """Newest fills first. The next page: `after_fill` is the last fill of this one.
+
+        One mapping a fill: ids and words as in `FillSummary`, times in Unix milliseconds, gauge pascal, kelvin.
+        """
+        conditions, values = where.conditions(_FILL_COLUMNS)
+        if before_s is not None:
+            conditions.append("started_ms < ?")
+            values.append(stored_ms(before_s))
+        if after_fill is not None:
+            conditions.append("(started_ms, id) < (SELECT started_ms, id FROM fill WHERE fill_id = ?)")
+            values.append(after_fill)
+        sql = f"{rows.FILLS} {_where(conditions)} ORDER BY started_ms DESC, id DESC LIMIT ?"
+        return [rows.fill(each) for each in self._ask(sql, (*values, limit))]
+
+    def iter_fills(self, where: Filter = ALL) -> Iterator[Mapping[str, object]]:
+        """Fills in order of their start, one by one."""
+        conditions, values = where.conditions(_FILL_COLUMNS)
+        return map(rows.fill, self._ask(f"{rows.FILLS} {_where(conditions)} ORDER BY started_ms, id", values))
+
+    def fill(self, fill_id: str) -> Mapping[str, object] | None:
+        """One ended fill."""
+        found = self._ask(f"{rows.FILLS} WHERE fill_id = ?", (fill_id,)).fetchone()
+        return found and rows.fill(found)
+
+    def open_fills(self) -> list[FillStarted]:
+        """Fills that began and have no end on record, oldest first."""
+        found = self._ask(f"SELECT body FROM opened WHERE {_OPEN} ORDER BY id", ())  # noqa: S608 - our own condition
+        return [fact for (body,) in found if isinstance(fact := decode_text(body), FillStarted)]
+
+    def fill_trace(self, fill_id: str) -> Iterator[ReadingRow]:
+        """Every recorded reading of one fill in sample order: its whip's and those the whole station shares.
+
+        By time, from the start to the end: also what came late, and the first seconds before the start was noticed.
+        """
+        return map(rows.reading, self._ask(rows.TRACE, {"fill": fill_id}))
+
+    def fill_projections(self, fill_id: str) -> Iterator[ProjectionRow]:
+        """The recorded projections of one fill, at most one a second."""
+        return map(rows.projection, self._ask(rows.PROJECTIONS_OF_FILL, (fill_id,)))
+
+    def fill_events(self, fill_id: str) -> Iterator[Fact]:
+        """What else happened in one fill, in the order of the record: phases, findings, prompts, identifications."""
+        found = self._ask("SELECT body FROM event WHERE fill_id = ? ORDER BY id", (fill_id,))
+        return (decode_text(body) for (body,) in found)
+
+    def fill_alarms(self, fill_id: str) -> list[AlarmChanged]:
+        """Every change of an alarm of one fill, in the order of the record."""
+        return self._alarms("SELECT body FROM alarm WHERE fill_id = ? ORDER BY id", (fill_id,))
+
+    # alarms -----------------------------------------------------------------------------------------------------
+
+    def standing_alarms(self) -> list[AlarmChanged]:
+        """The last change of each occurrence that is not normal again, oldest first."""
+        return self._alarms(rows.STANDING_ALARMS, (AlarmState.NORMAL.value,))
+
+    def last_occurrences(self) -> dict[str, int]:
+        """The highest number on record for each `{prefix}/{alarm}` that may go on: of the station, of open fills."""
+        return {f"{subject}/{alarm}": number for subject, alarm, number in self._ask(rows.LAST_OCCURRENCES, ())}
+
+    # everything, one by one -------------------------------------------------------------------------------------
+
+    def iter_readings(self, where: Filter = ALL) -> Iterator[ReadingRow]:
+        """Readings in the order they were recorded."""
+        conditions, values = where.conditions(_READING_COLUMNS)
+        return map(rows.reading, self._ask(f"{rows.READINGS} {_where(conditions)} ORDER BY reading.id", values))
+
+    def iter_events(self, where: Filter = ALL) -> Iterator[rows.RecordRow]:
+        """Events in the order of the record."""
+        return self._records("event", where)
+
+    def iter_alarms(self, where: Filter = ALL) -> Iterator[rows.RecordRow]:
+        """Alarm changes in the order of the record."""
+        return self._records("alarm", where)
+
+    def iter_record(self, table: str) -> Iterator[rows.RecordRow]:
+        """Audit rows, configurations, attempts or notices in the order of the record. Raises LedgerError."""
+        if table not in {"audit", "config", "attempt", "notice", "source"}:
+            raise LedgerError(f"no such record {table!r}: there are audit, config, attempt, notice and source")
+        return map(rows.record_row, self._ask(f"SELECT id, body FROM {table} ORDER BY id", ()))  # noqa: S608 - checked
+
+    def count(self, table: str, where: Filter = ALL) -> int:
+        """How many rows of `fill`, `alarm`, `event` or `reading` there are. Raises KeyError for another table."""
+        columns = {"fill": _FILL_COLUMNS, "alarm": _EVENT_COLUMNS, "event": _EVENT_COLUMNS, "reading": _READING_COLUMNS}
+        conditions, values = where.conditions(columns[table])
+        joined = "reading JOIN source ON source.id = reading.source" if table == "reading" else table
+        return self._number(f"SELECT count(*) FROM {joined} {_where(conditions)}", values)  # noqa: S608 - our own names
+
+    def anchor(self) -> Anchor:
+        """End of the chain: to be noted outside."""
+        end = self._ask("SELECT seq, head FROM journal ORDER BY seq DESC LIMIT 1", ()).fetchone()
+        if end is None:
+            return Anchor(row=0, head=genesis(identity_text(self._connection)).hex())
+        return Anchor(row=end[0], head=end[1].hex())
+
+    def _records(self, table: str, where: Filter) -> Iterator[rows.RecordRow]:
+        conditions, values = where.conditions(_EVENT_COLUMNS)
+        sql = f"SELECT id, body FROM {table} {_where(conditions)} ORDER BY id"  # noqa: S608 - our own names
+        return map(rows.record_row, self._ask(sql, values))
+
+    def _alarms(self, sql: str, values: Sequence[object]) -> list[AlarmChanged]:
+        return [fact for (body,) in self._ask(sql, values) if isinstance(fact := decode_text(body), AlarmChanged)]
+
+    def _number(self, sql: str, values: Sequence[object]) -> int:
+        row = self._ask(sql, values).fetchone()
+        return 0 if row is None or row[0] is None else int(row[0])
+
+    def _ask(self, sql: str, values: Sequence[object] | Mapping[str, object]) -> sqlite3.Cursor:
+        try:
+            return self._connection.execute(sql, values)
+        except sqlite3.Error as problem:
+            raise LedgerError(f"ledger {self._path} cannot be read: {problem}") from problem
+
+
+def _where(conditions: Sequence[str]) -> str:
+    return f"WHERE {' AND '.join(conditions)}" if conditions else ""
