@@ -145,7 +145,26 @@ PHRASES: Mapping[str, str] = {
 """Each alarm in a few words, for titles and strips."""
 CALLS: Mapping[int, str] = {1: "STOP", 2: "ACT", 3: "NOTE"}
 """The first word of a notice, by priority."""
-_RATE_PER: Mapping[str, str] = {"sudden-loss": "s", "opened-too-fast": "s", "leak": "h"}
+POINTS: Mapping[str, tuple[str, ...]] = {
+    "overfill": ("settled", "gauge", "bleed-to gauge now"),
+    "over-ceiling": ("gauge", "ceiling"),
+    "whip-over-rating": ("gauge", "limit", "ceiling"),
+    "sudden-loss": ("gauge", "rate"),
+    "wall-hot": ("wall", "gauge"),
+    "monitoring-lost": ("silent", "last gauge"),
+    "opened-too-fast": ("rate", "gauge"),
+    "will-overfill": ("settled", "gauge", "close-at gauge", "rate"),
+    "too-fast": ("rate", "gauge"),
+    "gas-hot": ("gas", "gauge"),
+    "unidentified": ("gauge", "limit"),
+    "leak": ("rate", "settled"),
+    "over-target": ("settled", "gauge"),
+}
+"""The numbers that are to the point of an alarm; of any other one the gauge."""
+_READ = ("gauge", "last gauge")
+"""Shown as read; what was worked out is never shown above what it is."""
+_LOSSES: Mapping[str, str] = {"sudden-loss": "s", "leak": "h"}
+"""Alarms about a fall, and the time it is counted in."""
 
 _HIDDEN: Mapping[AlarmState, str] = {
     AlarmState.SHELVED: "shelved",
@@ -292,38 +311,54 @@ def _asked(change: AlarmChanged, rule: AlarmRule) -> str:
 
 
 def _numbers(change: AlarmChanged, units: UnitChoice) -> str:
-    """Every number that is known, in one sentence; empty without any."""
-    parts = tuple(_facts(change.facts, units, per=_RATE_PER.get(change.alarm, "min")))
-    return _sentence("; ".join(parts))
+    """The numbers that are to the point and known, in one sentence; empty without any."""
+    return _sentence("; ".join(part for part in _parts(change, units) if part))
 
 
-def _facts(facts: AlarmFacts, units: UnitChoice, *, per: str) -> Iterator[str]:
-    yield from _pressures(facts, units)
-    if facts.rate_pa_s is not None:
-        limit = "" if facts.rate_limit_pa_s is None else f", limit {rate(facts.rate_limit_pa_s, units, per=per)}"
-        yield f"{rate(abs(facts.rate_pa_s), units, per=per)}{limit}"
-    if facts.gas_k is not None:
-        yield f"gas about {temperature(facts.gas_k, units)}"
-    if facts.wall_k is not None:
-        yield f"wall {temperature(facts.wall_k, units)}"
-    if facts.silent_s is not None:
-        yield f"no data for {duration(facts.silent_s)}"
-    if facts.bleed_to_gauge_pa is not None:
-        yield f"bleed-to gauge now {pressure_not_above(facts.bleed_to_gauge_pa, units)}"
+def _parts(change: AlarmChanged, units: UnitChoice) -> Iterator[str]:
+    facts = change.facts
+    for what in POINTS.get(change.alarm, ("gauge",)):
+        match what:
+            case "settled":
+                yield settled_text(facts, units)
+            case "rate":
+                yield _rate_text(change, units)
+            case "silent" if facts.silent_s is not None:
+                yield f"no data for {duration(facts.silent_s)}"
+            case "gas" if facts.gas_k is not None:
+                yield f"gas about {temperature(facts.gas_k, units)}"
+            case "wall" if facts.wall_k is not None:
+                yield f"wall {temperature(facts.wall_k, units)}"
+            case _:
+                yield _pressure_text(what, facts, units)
 
 
-def _pressures(facts: AlarmFacts, units: UnitChoice) -> Iterator[str]:
-    limit = facts.limit_gauge_pa
-    if facts.settled_gauge_pa is not None:
-        yield settled_text(facts, units)
-    elif limit is not None:
-        yield f"limit {stamped(limit, units)}"
-    if facts.gauge_pa is not None:
-        yield f"gauge {pressure(facts.gauge_pa, units)}"
-    if facts.close_at_gauge_pa is not None:
-        yield f"close-at gauge {pressure_not_above(facts.close_at_gauge_pa, units)}"
-    if facts.ceiling_gauge_pa is not None:
-        yield f"ceiling {pressure_not_above(facts.ceiling_gauge_pa, units)}"
+def _pressure_text(what: str, facts: AlarmFacts, units: UnitChoice) -> str:
+    """`close-at gauge 221 bar`; empty when it is not known, or no pressure."""
+    gauge_pa = {
+        "gauge": facts.gauge_pa,
+        "last gauge": facts.gauge_pa,
+        "limit": facts.limit_gauge_pa,
+        "ceiling": facts.ceiling_gauge_pa,
+        "close-at gauge": facts.close_at_gauge_pa,
+        "bleed-to gauge now": facts.bleed_to_gauge_pa,
+    }.get(what)
+    if gauge_pa is None:
+        return ""
+    if what == "limit":
+        return f"limit {stamped(gauge_pa, units)}"
+    return f"{what} {pressure(gauge_pa, units) if what in _READ else pressure_not_above(gauge_pa, units)}"
+
+
+def _rate_text(change: AlarmChanged, units: UnitChoice) -> str:
+    """`42 bar/min, limit 30 bar/min`; of a loss only how fast it falls: a rising gauge tells of the fill."""
+    pa_s, limit_pa_s = change.facts.rate_pa_s, change.facts.rate_limit_pa_s
+    if pa_s is None:
+        return ""
+    if change.alarm in _LOSSES:
+        return f"falling by {rate(-pa_s, units, per=_LOSSES[change.alarm])}" if pa_s < 0.0 else ""
+    per = "s" if change.alarm == "opened-too-fast" else "min"
+    return rate(pa_s, units, per=per) + ("" if limit_pa_s is None else f", limit {rate(limit_pa_s, units, per=per)}")
 
 
 def settled_text(facts: AlarmFacts, units: UnitChoice) -> str:

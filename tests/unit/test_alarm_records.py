@@ -1,7 +1,6 @@
 """The shipped alarms: complete, the same in both places, as the pages show them."""
 
 import importlib.util
-import tomllib
 from dataclasses import replace
 from pathlib import Path
 from types import ModuleType
@@ -13,11 +12,10 @@ from fillguard.core.rules import AlarmRule
 from fillguard.core.units import PA_PER_BAR, ZERO_CELSIUS_K
 from fillguard.core.values import Stamp
 from fillguard.core.words import CALLS, PHRASES, TITLE_AT_MOST, UnitChoice, alarm_text, notice
-from fillguard.settings.alarms import AlarmSection, shipped_alarms
+from fillguard.settings.alarms import shipped_alarms
 
 ROOT = Path(__file__).resolve().parents[2]
 SHIPPED = ROOT / "fillguard" / "data" / "alarms.toml"
-RECORDS = tomllib.loads(SHIPPED.read_text(encoding="utf-8"))
 RULES = {name: section.rule(name) for name, section in shipped_alarms().items()}
 
 
@@ -102,7 +100,7 @@ def test_a_setpoint_comes_out_in_si(name: str, setpoint: float, deadband: float)
 
 
 def test_oxygen_is_filled_more_slowly_and_hot_composite_is_cooler() -> None:
-    # Oxygen about 5 bar/min: common practice (from memory). At most 200 psi/min (13.8 bar/min): U.S. Navy Diving Manual.
+    # Oxygen about 5 bar/min: common practice (from memory). At most 200 psi/min: U.S. Navy Diving Manual vol. 2.
     fast = {case: value * 60 / PA_PER_BAR for case, value in RULES["too-fast"].variants.items()}
     assert fast == pytest.approx({"oxygen-rich": 5.0, "oxygen-rich-ceiling": 13.8})
     assert RULES["wall-hot"].variants["composite"] == pytest.approx(55 + ZERO_CELSIUS_K)
@@ -119,8 +117,7 @@ def test_the_graver_cases_are_graver() -> None:
 
 def test_an_overfill_is_never_bled_simply_to_the_stamped_number() -> None:
     assert "never simply to the number stamped on the cylinder" in RULES["overfill"].action
-    assert "bled by hand" not in RULES["over-ceiling"].action
-    assert "Do not touch the cylinder." in RULES["over-ceiling"].action
+    assert "Bleed only with a valve reached from behind the barrier" in RULES["over-ceiling"].action
 
 
 @pytest.mark.parametrize("name", RULES)
@@ -141,10 +138,3 @@ def test_every_shipped_alarm_makes_a_notice_that_can_be_acted_on(name: str, unit
 
 def test_no_phrase_is_left_without_an_alarm() -> None:
     assert set(PHRASES) == set(RULES)
-
-
-@pytest.mark.parametrize("name", RECORDS)
-def test_the_file_says_no_more_than_it_must(name: str) -> None:
-    fields = AlarmSection.model_fields
-    defaults = {key: field.default for key, field in fields.items() if not field.is_required()}
-    assert {key for key, value in RECORDS[name].items() if key in defaults and value == defaults[key]} <= {"deadband"}

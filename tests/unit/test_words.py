@@ -120,10 +120,14 @@ def test_a_projection_close_to_the_limit_is_shown_finer_than_the_limit_it_passed
         (
             "sudden-loss",
             AlarmFacts(rate_pa_s=pa_from_bar(-6.4), gauge_pa=pa_from_bar(150)),
-            "Gauge 150 bar; 6.4 bar/s.",
+            "Gauge 150 bar; falling by 6.4 bar/s.",
         ),
-        ("leak", AlarmFacts(rate_pa_s=pa_from_bar(-4) / 3600), "4.0 bar/h."),
-        ("monitoring-lost", AlarmFacts(silent_s=7.0, gauge_pa=pa_from_bar(183)), "Gauge 183 bar; no data for 7 s."),
+        ("leak", AlarmFacts(rate_pa_s=pa_from_bar(-4) / 3600), "Falling by 4.0 bar/h."),
+        (
+            "monitoring-lost",
+            AlarmFacts(silent_s=7.0, gauge_pa=pa_from_bar(183)),
+            "No data for 7 s; last gauge 183 bar.",
+        ),
         ("wall-hot", AlarmFacts(wall_k=k_from_c(61)), "Wall 61 C."),
         ("gas-hot", AlarmFacts(gas_k=k_from_c(66)), "Gas about 66 C."),
         (
@@ -139,13 +143,34 @@ def test_a_projection_close_to_the_limit_is_shown_finer_than_the_limit_it_passed
         (
             "whip-over-rating",
             AlarmFacts(gauge_pa=pa_from_bar(352), limit_gauge_pa=pa_from_bar(350)),
-            "Limit 350 bar; gauge 352 bar.",
+            "Gauge 352 bar; limit 350 bar.",
         ),
     ],
     ids=lambda value: value if isinstance(value, str) and "bar" not in value else "",
 )
 def test_each_alarm_gives_its_own_numbers_with_their_units(alarm: str, facts: AlarmFacts, line: str) -> None:
     assert line in told(replace(RAISED, alarm=alarm, facts=facts)).body.splitlines()
+
+
+EVERYTHING = replace(
+    FACTS, ceiling_gauge_pa=pa_from_bar(258.6), rate_pa_s=pa_from_bar(42) / 60, rate_limit_pa_s=pa_from_bar(30) / 60,
+    gas_k=k_from_c(50), wall_k=k_from_c(30), close_at_gauge_pa=pa_from_bar(221), silent_s=1.0,
+)  # fmt: skip
+
+
+@pytest.mark.parametrize(
+    ("alarm", "line"),
+    [
+        ("too-fast", "42 bar/min, limit 30 bar/min; gauge 231 bar."),
+        ("over-ceiling", "Gauge 231 bar; ceiling 258 bar."),
+        ("sudden-loss", "Gauge 231 bar."),
+        ("leak", "About 214 bar settled at 15 C (208 to 220), limit 207."),
+        ("unidentified", "Gauge 231 bar; limit 207 bar."),
+        ("not-fit", "Gauge 231 bar."),
+    ],
+)
+def test_where_everything_is_known_only_what_is_to_the_point_is_told(alarm: str, line: str) -> None:
+    assert line in told(replace(RAISED, alarm=alarm, facts=EVERYTHING)).body.splitlines()
 
 
 @pytest.mark.parametrize(("priority", "word"), [(1, "STOP"), (2, "ACT"), (3, "NOTE")])
