@@ -12,7 +12,7 @@ from typing import Any
 import numpy as np
 import pytest
 
-from fillguard.bench.simulator.flow import CompressorFeed, Hose, Isotherm
+from fillguard.bench.simulator.flow import CompressorFeed, Hose, Isotherm, Openings
 from fillguard.bench.simulator.gas import Fluid
 from fillguard.bench.simulator.vessel import (
     MEASURED_HEAT,
@@ -234,5 +234,5 @@ def test_hose_behind_a_shut_cylinder_valve_rises_at_sixty_bar_a_second() -> None
     feed = CompressorFeed(flow_kg_s=flow_kg_s, stop_pa=330e5)
     before_pa = hose.pressure_pa
     for _ in range(10):
-        hose.step(0.1, feed=feed, cylinder=None, valve_m2=0.0, bleed_m2=0.0, leak_m2=0.0)
+        hose.step(0.1, feed=feed, cylinder=None, openings=Openings())
     assert (hose.pressure_pa - before_pa) / PA_PER_BAR == pytest.approx(figures["rise_bar_s"], rel=0.08)

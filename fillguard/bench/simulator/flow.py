@@ -127,6 +127,62 @@ class Flows:
 STILL = Flows()
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Openings:
+    """What is open around a hose: effective areas in m2; the cylinder valve's is 0 when it is shut or none is there."""
+
+    valve_m2: float = 0.0
+    bleed_m2: float = 0.0
+    leak_m2: float = 0.0
+
+
+@dataclass(slots=True, kw_only=True)
+class _Balance:
+    """The gas of a hose during one step, as a function of the pressure at its end."""
+
+    isotherm: Isotherm
+    feed: Feed | None
+    cylinder: Vessel | None
+    openings: Openings
+    before_kg_m3: float
+    held_m3_s: float
+    """Hose volume over the time step."""
+
+    def source_kg_s(self, pressure_pa: float) -> float:
+        return self.feed.kg_s(pressure_pa) if self.feed is not None else 0.0
+
+    def valve_kg_s(self, pressure_pa: float) -> float:
+        cylinder, area_m2 = self.cylinder, self.openings.valve_m2
+        if cylinder is None:
+            return 0.0
+        if pressure_pa >= cylinder.pressure_pa:
+            return valve_kg_s(area_m2, pressure_pa, self.isotherm.density(pressure_pa), cylinder.pressure_pa)
+        return -valve_kg_s(area_m2, cylinder.pressure_pa, cylinder.density_kg_m3, pressure_pa)
+
+    def out_kg_s(self, area_m2: float, pressure_pa: float) -> float:
+        if area_m2 <= 0.0:
+            return 0.0
+        return valve_kg_s(area_m2, pressure_pa, self.isotherm.density(pressure_pa), STANDARD_ATMOSPHERE_PA)
+
+    def stored_kg_s(self, pressure_pa: float) -> float:
+        return self.held_m3_s * (self.isotherm.density(pressure_pa) - self.before_kg_m3)
+
+    def surplus_kg_s(self, pressure_pa: float) -> float:
+        """Rises with the pressure; zero at the pressure sought."""
+        holes_m2 = self.openings.bleed_m2 + self.openings.leak_m2
+        out = self.valve_kg_s(pressure_pa) + self.out_kg_s(holes_m2, pressure_pa)
+        return self.stored_kg_s(pressure_pa) + out - self.source_kg_s(pressure_pa)
+
+    def closed_at(self, start_pa: float) -> float:
+        """The pressure at which it closes; none of what is connected can push it beyond its own pressure."""
+        ends = [start_pa, STANDARD_ATMOSPHERE_PA]
+        if self.feed is not None:
+            ends.append(self.feed.highest_pa)
+        if self.cylinder is not None:
+            ends.append(self.cylinder.pressure_pa)
+        return _root(self.surplus_kg_s, start_pa, min(ends), max(ends))
+
+
 class Hose:
     """The small volume that the gauge sees. One implicit step: the pressure at which its balance closes."""
 
@@ -134,55 +190,31 @@ class Hose:
         self.isotherm = isotherm
         self.pressure_pa = STANDARD_ATMOSPHERE_PA
 
-    def step(
-        self,
-        dt_s: float,
-        *,
-        feed: Feed | None,
-        cylinder: Vessel | None,
-        valve_m2: float,
-        bleed_m2: float,
-        leak_m2: float,
-    ) -> Flows:
+    def step(self, dt_s: float, *, feed: Feed | None, cylinder: Vessel | None, openings: Openings) -> Flows:
         """Advance by `dt_s` and return the flows; the cylinder's own pressure is taken as it was."""
-        if cylinder is None or valve_m2 <= 0.0:
-            cylinder, valve_m2 = None, 0.0
-        if feed is None and bleed_m2 <= 0.0 and leak_m2 <= 0.0 and self._at_rest(cylinder):
-            if cylinder is not None:
-                self.pressure_pa = cylinder.pressure_pa
-            return STILL
-        held = HOSE_M3 / dt_s
-        before = self.isotherm.density(self.pressure_pa)
-        table = self.isotherm
-
-        def flows(pressure_pa: float) -> tuple[float, float, float, float]:
-            density = table.density(pressure_pa)
-            source = feed.kg_s(pressure_pa) if feed is not None else 0.0
-            into = 0.0
-            if cylinder is not None:
-                if pressure_pa >= cylinder.pressure_pa:
-                    into = valve_kg_s(valve_m2, pressure_pa, density, cylinder.pressure_pa)
-                else:
-                    into = -valve_kg_s(valve_m2, cylinder.pressure_pa, cylinder.density_kg_m3, pressure_pa)
-            out = valve_kg_s(1.0, pressure_pa, density, STANDARD_ATMOSPHERE_PA) if bleed_m2 + leak_m2 > 0.0 else 0.0
-            return source, into, bleed_m2 * out, leak_m2 * out
-
-        def surplus(pressure_pa: float) -> float:
-            source, into, bleed, leak = flows(pressure_pa)
-            return held * (table.density(pressure_pa) - before) - source + into + bleed + leak
-
-        ends = [self.pressure_pa, STANDARD_ATMOSPHERE_PA]
-        if feed is not None:
-            ends.append(feed.highest_pa)
-        if cylinder is not None:
-            ends.append(cylinder.pressure_pa)
-        self.pressure_pa = _root(surplus, self.pressure_pa, min(ends), max(ends))
-        source, into, bleed, leak = flows(self.pressure_pa)
+        balance = _Balance(
+            isotherm=self.isotherm,
+            feed=feed,
+            cylinder=cylinder if openings.valve_m2 > 0.0 else None,
+            openings=openings,
+            before_kg_m3=self.isotherm.density(self.pressure_pa),
+            held_m3_s=HOSE_M3 / dt_s,
+        )
+        if feed is None and openings.bleed_m2 <= 0.0 and openings.leak_m2 <= 0.0:
+            if balance.cylinder is None:
+                return STILL
+            if abs(balance.cylinder.pressure_pa - self.pressure_pa) < _LEVEL_PA:
+                self.pressure_pa = balance.cylinder.pressure_pa
+                return Flows(cylinder=-balance.stored_kg_s(self.pressure_pa))
+        self.pressure_pa = balance.closed_at(self.pressure_pa)
+        source = balance.source_kg_s(self.pressure_pa)
+        bleed = balance.out_kg_s(openings.bleed_m2, self.pressure_pa)
+        leak = balance.out_kg_s(openings.leak_m2, self.pressure_pa)
+        if balance.cylinder is None:
+            return Flows(source=source, bleed=bleed, leak=leak)
+        # What the balance leaves: near level pressures the valve's own figure is a large error of a small difference.
+        into = source - bleed - leak - balance.stored_kg_s(self.pressure_pa)
         return Flows(source=source, cylinder=into, bleed=bleed, leak=leak)
-
-    def _at_rest(self, cylinder: Vessel | None) -> bool:
-        """Nothing drives it: shut off, or level with the cylinder to a thousandth of a bar."""
-        return cylinder is None or abs(cylinder.pressure_pa - self.pressure_pa) < _LEVEL_PA
 
 
 def _root(rising: Callable[[float], float], start: float, low: float, high: float) -> float:

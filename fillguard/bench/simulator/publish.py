@@ -19,8 +19,7 @@ from fillguard.bench.simulator.sensors import SimMessage
 from fillguard.bench.simulator.simulation import Simulation
 from fillguard.bench.simulator.truth import FillTruth
 from fillguard.core.errors import DeviceError
-from fillguard.core.values import AIR
-from fillguard.ports import Clock
+from fillguard.core.values import AIR, Stamp
 
 _CONNECT_WITHIN_S = 10.0
 _DRAIN_WITHIN_S = 10.0
@@ -56,6 +55,16 @@ class Published:
     """The worst lag behind the schedule, seconds of the clock."""
     stopped_early: bool
     fills: Sequence[FillTruth]
+
+
+class Clock(Protocol):
+    """The clock of the station's day: in a drill it runs faster than the world."""
+
+    def now(self) -> Stamp:
+        """Both clocks, read together."""
+
+    def real_seconds(self, seconds: float) -> float:
+        """How long `seconds` of this clock take in the world."""
 
 
 class Sender(Protocol):

@@ -2,7 +2,7 @@
 
 from dataclasses import dataclass, field
 
-from fillguard.bench.simulator.flow import STILL, Flows, Hose, Isotherm, valve_kg_s
+from fillguard.bench.simulator.flow import STILL, Flows, Hose, Isotherm, Openings, valve_kg_s
 from fillguard.bench.simulator.gas import Fluid
 from fillguard.bench.simulator.supply import Panel
 from fillguard.bench.simulator.tables import CylinderTable
@@ -148,9 +148,11 @@ class WhipModel:
             dt_s,
             feed=feed,
             cylinder=charge.vessel if charge is not None else None,
-            valve_m2=self._valve.at(now_s) * charge.table.valve_area_mm2 * 1e-6 if charge is not None else 0.0,
-            bleed_m2=self.bleed * _BLEED_M2,
-            leak_m2=self.leak_m2,
+            openings=Openings(
+                valve_m2=self._valve.at(now_s) * charge.table.valve_area_mm2 * 1e-6 if charge is not None else 0.0,
+                bleed_m2=self.bleed * _BLEED_M2,
+                leak_m2=self.leak_m2,
+            ),
         )
         if charge is not None:
             self._step_charge(charge, now_s, dt_s, around)
