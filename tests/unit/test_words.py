@@ -106,7 +106,11 @@ def test_a_projection_close_to_the_limit_is_shown_finer_than_the_limit_it_passed
     )  # fmt: skip
     assert settled_text(near, BAR) == "about 207.1 bar settled at 15 C (206.0 to 209.0), limit 206.8"
     assert settled_text(near, PSI) == "about 3004 psi settled at 59 F (2988 to 3031), limit 3000"
+
+
+def test_an_estimate_says_what_is_known_of_it() -> None:
     assert settled_text(AlarmFacts(), BAR) == ""
+    assert settled_text(AlarmFacts(settled_gauge_pa=pa_from_bar(214)), BAR) == "about 214 bar settled"
 
 
 @pytest.mark.parametrize(
@@ -316,6 +320,7 @@ CAPPED = replace(
         (Prompt.GET_READY, replace(FILLING, seconds_to_stop=44.0), "get ready: close at 221 bar, in 44 s"),
         (Prompt.GET_READY, None, "get ready"),
         (Prompt.CLOSE_NOW, FILLING, "close now: 221 bar"),
+        (Prompt.CLOSE_NOW, None, "close now"),
         (Prompt.LET_IT_COOL, CAPPED, "let it cool, top up: settles at 196 bar, 11 short"),
         (Prompt.LET_IT_COOL, None, "let it cool, top up"),
         (Prompt.CHANGE_BANK, FILLING, "change bank"),
