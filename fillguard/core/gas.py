@@ -30,6 +30,8 @@ TERMS = tuple((i, j) for i, highest in enumerate(_HIGHEST_POWER_OF_T, start=1) f
 LOWEST_ABS_PA, HIGHEST_ABS_PA = 0.5e5, 400e5
 LOWEST_K, HIGHEST_K = 230.0, 400.0
 """Where the surfaces are fitted and compared with the reference library; the guarded methods refuse anything else."""
+_EDGE = 1e-6
+"""A value that Newton's steps find at the very edge of the range is not refused for its last digits."""
 _HIGHEST_MOL_M3 = 22_000.0
 """Just above the densest gas in that range (oxygen, 400 bar, 230 K). Far beyond it the polynomial turns down again and
 an absurd density would read as a fair pressure."""
@@ -53,6 +55,8 @@ class Arithmetic(Protocol):
 
 
 Number = TypeVar("Number", bound=Arithmetic)
+Six = tuple[Number, Number, Number, Number, Number, Number]
+Seven = tuple[Number, Number, Number, Number, Number, Number, Number]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -96,9 +100,7 @@ class GasSurface:
 
     # The live estimator's inner loop: no guard, floats or arrays.
 
-    def state(
-        self, density_kg_m3: Number, temperature_k: Number
-    ) -> tuple[Number, Number, Number, Number, Number, Number]:
+    def state(self, density_kg_m3: Number, temperature_k: Number) -> Six[Number]:
         """Absolute pressure, energy, dp/drho, dp/dT, du/drho, cv at (kg/m3, K), unguarded.
 
         Units: Pa, J/kg, Pa m3/kg, Pa/K, J m3/kg2, J/(kg K). Outside the fitted range the numbers drift away from the
@@ -110,10 +112,8 @@ class GasSurface:
         g1, g2, g3, g4, g5, g6, g7 = _bends(self._bends, t)
         d = density_kg_m3 * self._per_density
         d2 = d * d
-        d3 = d2 * d
-        d4 = d3 * d
-        d5 = d4 * d
-        d6 = d5 * d
+        d3, d4 = d2 * d, d2 * d2
+        d5, d6 = d4 * d, d4 * d2
         e2, e3, e4, e5, e6, e7 = 2.0 * d, 3.0 * d2, 4.0 * d3, 5.0 * d4, 6.0 * d5, 7.0 * d6
         a_d = a1 + a2 * e2 + a3 * e3 + a4 * e4 + a5 * e5 + a6 * e6 + a7 * e7
         d_a_dd = a2 * e2 + 2.0 * a3 * e3 + 3.0 * a4 * e4 + 4.0 * a5 * e5 + 5.0 * a6 * e6 + 6.0 * a7 * e7
@@ -215,7 +215,7 @@ class GasSurface:
         return energy, r * (k0 + x * (k1 + x * (k2 + x * k3)))
 
     def _check_temperature(self, temperature_k: float) -> None:
-        if not LOWEST_K <= temperature_k <= HIGHEST_K:
+        if not LOWEST_K * (1.0 - _EDGE) <= temperature_k <= HIGHEST_K * (1.0 + _EDGE):
             raise OutOfRangeError(
                 f"gas temperature {temperature_k:.6g} K of {self.key}: the gas surface holds from {LOWEST_K:g} "
                 f"to {HIGHEST_K:g} K"
@@ -230,54 +230,19 @@ class GasSurface:
             )
 
     def _check_pressure(self, absolute_pa: float) -> None:
-        if not LOWEST_ABS_PA <= absolute_pa <= HIGHEST_ABS_PA:
+        if not LOWEST_ABS_PA * (1.0 - _EDGE) <= absolute_pa <= HIGHEST_ABS_PA * (1.0 + _EDGE):
             raise OutOfRangeError(
                 f"gas pressure {bar_from_pa(absolute_pa):.6g} bar absolute of {self.key}: the gas surface holds from "
                 f"{bar_from_pa(LOWEST_ABS_PA):g} to {bar_from_pa(HIGHEST_ABS_PA):g} bar absolute"
             )
 
 
-Seven = tuple[Number, Number, Number, Number, Number, Number, Number]
-
-
 def _values(c: tuple[float, ...], t: Number) -> Seven[Number]:
     """Sum over j of ``c_ij t^j``, for each of the seven powers of density."""
     (
-        c10,
-        c11,
-        c12,
-        c13,
-        c14,
-        c20,
-        c21,
-        c22,
-        c23,
-        c24,
-        c30,
-        c31,
-        c32,
-        c33,
-        c34,
-        c35,
-        c40,
-        c41,
-        c42,
-        c43,
-        c44,
-        c45,
-        c50,
-        c51,
-        c52,
-        c53,
-        c54,
-        c60,
-        c61,
-        c62,
-        c63,
-        c70,
-        c71,
-        c72,
-    ) = c
+        c10, c11, c12, c13, c14, c20, c21, c22, c23, c24, c30, c31, c32, c33, c34, c35,
+        c40, c41, c42, c43, c44, c45, c50, c51, c52, c53, c54, c60, c61, c62, c63, c70, c71, c72,
+    ) = c  # fmt: skip
     return (
         c10 + t * (c11 + t * (c12 + t * (c13 + t * c14))),
         c20 + t * (c21 + t * (c22 + t * (c23 + t * c24))),
@@ -292,34 +257,9 @@ def _values(c: tuple[float, ...], t: Number) -> Seven[Number]:
 def _slopes(c: tuple[float, ...], t: Number) -> Seven[Number]:
     """First derivatives of `_values` by t; `c` carries the factor j."""
     (
-        c11,
-        c12,
-        c13,
-        c14,
-        c21,
-        c22,
-        c23,
-        c24,
-        c31,
-        c32,
-        c33,
-        c34,
-        c35,
-        c41,
-        c42,
-        c43,
-        c44,
-        c45,
-        c51,
-        c52,
-        c53,
-        c54,
-        c61,
-        c62,
-        c63,
-        c71,
-        c72,
-    ) = c
+        c11, c12, c13, c14, c21, c22, c23, c24, c31, c32, c33, c34, c35, c41, c42, c43, c44, c45,
+        c51, c52, c53, c54, c61, c62, c63, c71, c72,
+    ) = c  # fmt: skip
     return (
         c11 + t * (c12 + t * (c13 + t * c14)),
         c21 + t * (c22 + t * (c23 + t * c24)),

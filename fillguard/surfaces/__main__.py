@@ -4,11 +4,10 @@ import argparse
 import sys
 from pathlib import Path
 
-from fillguard.core.errors import FillguardError
+from fillguard.core.errors import ConfigurationError, FillguardError
 from fillguard.core.values import AIR, GasMix
 from fillguard.surfaces import files
 from fillguard.surfaces.anymix import AnyMix
-from fillguard.surfaces.fitting import fit, fit_any_mix
 from fillguard.surfaces.store import ANY_MIX, SHIPPED
 
 _NITROX = [*(percent / 100 for percent in range(21, 41)), 0.5, 0.6, 0.7, 0.8, 0.9]
@@ -37,14 +36,14 @@ def main(arguments: list[str]) -> int:
     commands.add_parser("ship", help="fit every shipped surface again, into the package")
     given = parser.parse_args(arguments)
     try:
+        folder, mixes = (SHIPPED, SHIPPED_MIXES) if given.command == "ship" else (given.into, (_mix(given.mix),))
+        from fillguard.surfaces.fitting import fit, fit_any_mix  # noqa: PLC0415 - takes seconds: not for bad arguments
+
         if given.command == "ship":
             _write(ANY_MIX, fit_any_mix())
-            for mix in SHIPPED_MIXES:
-                _write(SHIPPED / f"{mix.key}.json", fit(mix))
-        else:
-            mix = _mix(given.mix)
-            _write(given.into / f"{mix.key}.json", fit(mix))
-    except (FillguardError, ArithmeticError, ValueError, OSError) as error:
+        for mix in mixes:
+            _write(folder / f"{mix.key}.json", fit(mix))
+    except (FillguardError, ArithmeticError, OSError) as error:
         sys.stderr.write(f"{error}\n")
         return 1
     return 0
@@ -53,7 +52,10 @@ def main(arguments: list[str]) -> int:
 def _mix(words: list[str]) -> GasMix:
     if words == ["air"]:
         return AIR
-    o2, he = (float(word) for word in words)
+    try:
+        o2, he = map(float, words)
+    except ValueError as error:
+        raise ConfigurationError(f"mix {' '.join(words)!r}: give `air`, or two mole fractions: 0.18 0.45") from error
     return GasMix(o2=o2, he=he)
 
 

@@ -42,7 +42,7 @@ class AnyMix(BaseModel):
         return self
 
     def surface(self, mix: GasMix) -> GasSurface:
-        """The surface of this mix, to a tenth of a per cent, marked approximate. Air: without its argon."""
+        """The surface of this mix, to a tenth of a per cent, marked approximate. Not for air: argon is not in it."""
         fractions = mole_fractions(mix)
         by_degree = {n: weights(fractions, n) for n in set(DEGREE_OF_MIX)}
         k0, k1, k2, k3 = (_dot(fractions, column) for column in zip(*self.ideal_cv, strict=True))
