@@ -13,6 +13,7 @@ from dataclasses import dataclass, replace
 from fillguard.core.events import (
     AlarmChanged,
     AlarmCommanded,
+    ClockStepped,
     CylinderAttached,
     CylinderDetached,
     InEvent,
@@ -108,6 +109,43 @@ Routes = Callable[[AlarmChanged], tuple[OwedNotice, ...]]
 """Which notices an alarm's change owes."""
 
 
+class Inbox:
+    """The one intake queue. Messages are bounded; what fillguard itself has to say (few, small) is never refused."""
+
+    def __init__(self, most_messages: int = 4096) -> None:
+        """`most_messages`: a message that finds no room is refused, and its sender is told."""
+        self._queue: queue.SimpleQueue[RawMessage | InEvent | None] = queue.SimpleQueue()
+        self._most = most_messages
+
+    def offer(self, message: RawMessage) -> bool:
+        """Queue a message; False when there is no room. For the one network thread."""
+        if self._queue.qsize() >= self._most:
+            return False
+        self._queue.put(message)
+        return True
+
+    def put(self, event: InEvent) -> None:
+        """Queue an event of our own; from any thread."""
+        self._queue.put(event)
+
+    def wake(self) -> None:
+        """Make a waiting `take` return None."""
+        self._queue.put(None)
+
+    def take(self, timeout_s: float) -> RawMessage | InEvent | None:
+        """The next item; None after `timeout_s` real seconds without one, or when woken."""
+        try:
+            return self._queue.get(timeout=timeout_s)
+        except queue.Empty:
+            return None
+
+    def __len__(self) -> int:
+        return self._queue.qsize()
+
+
+_CLOCK_STEP_S = 0.5
+
+
 class Engine:
     """The one owner of the state, on a thread of its own, behind one bounded queue."""
 
@@ -120,28 +158,33 @@ class Engine:
         outlets: Sequence[Outlet],
         ledger: LedgerWriter,
         routes: Routes,
-        intake: "queue.Queue[RawMessage | InEvent | None]",
+        inbox: Inbox,
+        unrecorded: Callable[[OwedNotice], None] = lambda _: None,
     ) -> None:
-        """Wire the engine; nothing runs before `run` is called."""
+        """Wire the engine; nothing runs before `run` is called.
+
+        `unrecorded` takes the notices that are owed while the ledger takes no rows: they go out all the same.
+        """
         self.stepper = stepper
         self._clock = clock
         self._decoder = decoder
         self._outlets = outlets
         self._ledger = ledger
         self._routes = routes
-        self._intake = intake
+        self._inbox = inbox
+        self._unrecorded = unrecorded
         self._stopping = threading.Event()
         self.published: StationState = stepper.state
         """The newest state, for readers on other threads: frozen, handed over by reference."""
 
     def run(self) -> None:
-        """Work until `stop`; what is queued before it is still done."""
+        """Work until `stop`; what was queued before it is still done."""
         while True:
-            item = self._next()
+            item = self._inbox.take(self._until_next_second_s())
             if item is None:
-                if self._stopping.is_set():
+                if self._stopping.is_set() and not len(self._inbox):
                     return
-                self._hand_on(self.stepper.advance(self._clock.now()), None)
+                self._on_idle()
             elif isinstance(item, RawMessage):
                 self._on_message(item)
             else:
@@ -151,16 +194,18 @@ class Engine:
     def stop(self) -> None:
         """Finish what is queued, then leave `run`."""
         self._stopping.set()
-        self._intake.put(None)
+        self._inbox.wake()
 
-    def _next(self) -> RawMessage | InEvent | None:
-        """The next item; None at the next whole second when nothing comes, or when stopping."""
+    def _until_next_second_s(self) -> float:
         now_s = self._clock.now().utc_s
-        wait_s = self._clock.real_seconds(math.floor(now_s) + 1 - now_s)
-        try:
-            return self._intake.get(timeout=max(wait_s, 0.001))
-        except queue.Empty:
-            return None
+        return max(self._clock.real_seconds(math.floor(now_s) + 1 - now_s), 0.001)
+
+    def _on_idle(self) -> None:
+        now = self._clock.now()
+        self._hand_on(self.stepper.advance(now), None)
+        if abs(self._clock.drift_s()) > _CLOCK_STEP_S:
+            by_s = self._clock.reanchor()
+            self._hand_on(self.stepper.feed(ClockStepped(stamp=self._clock.now(), by_s=by_s)), None)
 
     def _on_message(self, message: RawMessage) -> None:
         events = self._decoder.decode(message)
@@ -180,10 +225,12 @@ class Engine:
             owed = tuple(
                 notice for fact in happening.facts if isinstance(fact, AlarmChanged) for notice in self._routes(fact)
             )
-            if isinstance(happening.cause, Tick) and not happening.facts:
-                continue
+            if owed and not self._ledger.healthy():
+                for notice in owed:
+                    self._unrecorded(notice)
+                owed = ()
             record = StepRecord(cause=happening.cause, facts=happening.facts, owed=owed)
             self._ledger.put(replace(record, raw=message) if index == len(done) - 1 else record)
 
 
-__all__ = ["Engine", "Happening", "Routes", "Stepper"]
+__all__ = ["Engine", "Happening", "Inbox", "Routes", "Stepper"]

@@ -203,6 +203,12 @@ class Clock(Protocol):
     def real_seconds(self, seconds: float) -> float:
         """How long `seconds` of this clock take in real time (a drill runs faster)."""
 
+    def drift_s(self) -> float:
+        """How far the machine's wall clock has moved against this one since it was anchored."""
+
+    def reanchor(self) -> float:
+        """Follow the wall clock from here on; returns by how many seconds UTC stepped."""
+
 
 class Decoder(Protocol):
     """Bytes to events. Never raises: what cannot be used becomes `ReadingRejected`."""

@@ -17,6 +17,7 @@ class FakeClock:
     utc_s: float = 1_795_558_185.0
     mono_s: float = 1_000.0
     speed: float = 1.0
+    wall_ahead_s: float = 0.0
 
     def now(self) -> Stamp:
         return Stamp(mono_s=self.mono_s, utc_s=self.utc_s)
@@ -29,6 +30,14 @@ class FakeClock:
         self.mono_s += seconds
         self.utc_s += seconds
         return self.now()
+
+    def drift_s(self) -> float:
+        return self.wall_ahead_s
+
+    def reanchor(self) -> float:
+        by_s, self.wall_ahead_s = self.wall_ahead_s, 0.0
+        self.utc_s += by_s
+        return by_s
 
 
 class FakeDisk:

@@ -29,7 +29,14 @@ from fillguard.core.watch import Watch
 from fillguard.core.whip import WhipState
 
 CLOCK_WRONG = "clock-wrong"
-_ALARM_OF_SERVICE = {"ledger": "store-failing", "mirror": "store-failing", "channel": "channel-failing"}
+_ALARM_OF_SERVICE = {
+    "ledger": "store-failing",
+    "mirror": "store-failing",
+    "channel": "channel-failing",
+    "drops": "drops",
+}
+_BLINDING = frozenset({"step", "intake"})
+"""Services without which nobody sees a whip."""
 _MEDIA = {Quantity.AMBIENT: Surroundings.AIR, Quantity.BATH: Surroundings.BATH}
 
 
@@ -162,16 +169,24 @@ def _on_service(state: StationState, event: ServiceChanged | ClockStepped, rules
     if not event.ok:
         failing[event.service] = event.detail
     state = replace(state, failing=failing)
-    if event.service == "step" and event.whip is not None:
-        watch = _watch(state, event.whip, rules, event.stamp)
-        watch.on_outage(None if event.ok else event.detail)
-        return _done(state, watch)
+    if event.service in _BLINDING:
+        return _on_blindness(state, event, rules)
     kind = event.service.split(":", 1)[0]
     alarm = _ALARM_OF_SERVICE.get(kind)
     if alarm is None:
         return state, ()
     why = [f"{name}: {text}" for name, text in failing.items() if _ALARM_OF_SERVICE.get(name.split(":", 1)[0]) == alarm]
     return _station_alarm(state, rules, alarm, Seen.yes("; ".join(why)) if why else Seen.no(), event.stamp)
+
+
+def _on_blindness(state: StationState, event: ServiceChanged, rules: Rules) -> Step:
+    told: list[OutEvent] = []
+    for name in state.whips if event.whip is None else (event.whip,):
+        watch = _watch(state, name, rules, event.stamp)
+        watch.on_outage(None if event.ok else event.detail)
+        state, out = _done(state, watch)
+        told.extend(out)
+    return state, tuple(told)
 
 
 def _station_alarm(state: StationState, rules: Rules, name: str, seen: Seen, now: Stamp) -> Step:

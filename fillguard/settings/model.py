@@ -112,10 +112,10 @@ class Settings:
         """Which notices each channel gets."""
         return tuple(channel.route for channel in self.channels)
 
-    def rules(self, surface_of: Callable[[GasMix], GasSurface]) -> Rules:
-        """What `station.step` is told; `surface_of` gives the gas surface of a mix."""
+    def rules(self, surface_of: Callable[[GasMix], GasSurface], *, station: str | None = None) -> Rules:
+        """What `station.step` is told; `surface_of` gives the gas surface of a mix, `station` another station's id."""
         return Rules(
-            station=self.station.id,
+            station=station or self.station.id,
             alarms=self.alarms,
             whips=self.whips,
             extents=self.extents,

@@ -54,7 +54,7 @@ class StationSection(Section):
             "the shop must choose, there is no default"
         ),
     ]
-    oxygen_threshold: Annotated[float, number(0.21, 0.40, "(a fraction: 0.235 is 23.5 % oxygen)")] = 0.235
+    oxygen_threshold: Annotated[float, number(0.21, 0.40, "(a fraction: 0.235 is 23.5 % oxygen)")] = 0.40
 
 
 class BrokerSection(Section):

@@ -1,0 +1,24 @@
+"""The table of commands."""
+
+import typer
+
+from fillguard.cli.replaying import replay
+
+app = typer.Typer(
+    name="fillguard",
+    help=(
+        "Watches the filling of breathing-gas cylinders: settled pressure, fill rate, alarms, record. "
+        "It advises; it operates no valve. Exit codes: 0 done, 1 failed, 2 unusable input, 3 the ledger is in use, "
+        "130 stopped by hand."
+    ),
+    no_args_is_help=True,
+    pretty_exceptions_enable=False,
+    rich_markup_mode=None,
+    add_completion=False,
+)
+app.command()(replay)
+
+
+def main() -> None:
+    """Run the command line."""
+    app()
