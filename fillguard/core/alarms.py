@@ -15,10 +15,10 @@ from dataclasses import dataclass, replace
 
 from fillguard.core.events import AlarmChanged, AlarmCommanded, AlarmState, Chatter, Verb
 from fillguard.core.rules import AlarmRule
-from fillguard.core.standing import ALLOWED, NEW_FILL, Move, Seen, Standing, Subject, move
+from fillguard.core.standing import ALLOWED, FILL_ENDED, NEW_FILL, Move, Seen, Standing, Subject, move
 from fillguard.core.values import Stamp
 
-__all__ = ["Seen", "Standing", "Subject", "carry_over", "command", "elapse", "judge"]
+__all__ = ["Seen", "Standing", "Subject", "carry_over", "command", "elapse", "judge", "stop_judging"]
 
 SHELVED_AT_MOST_S = 1800.0
 """IEC 62682 asks for a limit; half an hour is our choice."""
@@ -103,6 +103,15 @@ def command(
     return new, told.change(standing, new), None
 
 
+def stop_judging(
+    standing: Standing, rule: AlarmRule, subject: Subject, now: Stamp, *, why: str = FILL_ENDED
+) -> tuple[Standing, Changes]:
+    """An alarm about the cylinder once its fill has ended: it returns, saying that nobody looks any more."""
+    told = _Told(rule=rule, subject=subject, now=now, why=why)
+    ended = _returned(standing) if standing.active else standing
+    return replace(ended, known=False, turned_mono_s=None), told.change(standing, ended)
+
+
 def carry_over(
     standing: Standing, rule: AlarmRule, subject: Subject, now: Stamp
 ) -> tuple[Standing, Standing | None, Changes]:
@@ -115,16 +124,13 @@ def carry_over(
     for alarms about whip or station (`monitoring-lost`): their condition does not end with a fill.
     """
     told = _Told(rule=rule, subject=subject, now=now, why=NEW_FILL)
-    ended = standing
-    if standing.active:
-        ended = _returned(standing)
+    ended, _ = stop_judging(standing, rule, subject, now)
     left = replace(
         ended,
         shelved_at_mono_s=None,
         shelved_until_mono_s=None,
         suppressed_by=None,
         out_of_service_by=None,
-        turned_mono_s=None,
         covered=False,
     )
     fresh = Standing(

@@ -13,7 +13,9 @@ from fillguard.core.errors import IllegalTransitionError
 from fillguard.core.events import AlarmFacts, AlarmState, Chatter
 
 NEW_FILL = "a new fill began on this whip"
-"""The reason of a change that a new fill brings about: the old one's condition is not judged any more."""
+FILL_ENDED = "the fill has ended"
+NO_LONGER_JUDGED = frozenset({NEW_FILL, FILL_ENDED})
+"""Reasons of a return that does not say all is well: the condition is only not looked at any more."""
 
 
 class Move(StrEnum):

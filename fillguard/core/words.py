@@ -18,7 +18,7 @@ from fillguard.core.figures import (
     temperature,
 )
 from fillguard.core.rules import AlarmRule
-from fillguard.core.standing import NEW_FILL
+from fillguard.core.standing import NO_LONGER_JUDGED
 
 __all__ = ["Notice", "UnitChoice", "alarm_text", "bleed_text", "finding_phrase", "notice", "prompt_text"]
 
@@ -253,7 +253,7 @@ def _title(change: AlarmChanged, *, drill: bool, repeat: int) -> str:
 def _call(change: AlarmChanged) -> str:
     if change.new is AlarmState.UNACKNOWLEDGED:
         return CALLS[change.priority]
-    if change.reason == NEW_FILL:
+    if change.reason in NO_LONGER_JUDGED:
         return "No longer judged"
     if change.new in _HIDDEN:
         return _HIDDEN[change.new].capitalize()
@@ -276,7 +276,7 @@ def _became(change: AlarmChanged) -> str:
     """`Reset by op-1: disc replaced.`, in one sentence."""
     by = f" by {change.by}" if change.by else ""
     reason = change.reason or ""
-    if change.reason == NEW_FILL:
+    if change.reason in NO_LONGER_JUDGED:
         became = "no longer judged"
     elif change.new in _HIDDEN:
         became = _HIDDEN[change.new] + by
@@ -305,7 +305,7 @@ def _asked(change: AlarmChanged, rule: AlarmRule) -> str:
     """The action while there is something to do; else what is still asked of a person."""
     still = _STILL_ASKED.get(change.new, "")
     acts = change.new in (AlarmState.UNACKNOWLEDGED, AlarmState.ACKNOWLEDGED) or (
-        change.reason == NEW_FILL and change.new is not AlarmState.NORMAL
+        change.reason in NO_LONGER_JUDGED and change.new is not AlarmState.NORMAL
     )
     return " ".join(part for part in (f"What to do: {rule.action}" if acts else "", still) if part)
 

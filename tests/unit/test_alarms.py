@@ -6,11 +6,11 @@ from dataclasses import dataclass, field, replace
 
 import pytest
 
-from fillguard.core.alarms import carry_over, command, elapse, judge
+from fillguard.core.alarms import carry_over, command, elapse, judge, stop_judging
 from fillguard.core.errors import IllegalTransitionError
 from fillguard.core.events import AlarmChanged, AlarmCommanded, AlarmFacts, AlarmState, Chatter, Verb
 from fillguard.core.rules import AlarmRule
-from fillguard.core.standing import ALLOWED, Move, Seen, Standing, Subject, move, transitions
+from fillguard.core.standing import ALLOWED, FILL_ENDED, Move, Seen, Standing, Subject, move, transitions
 from fillguard.core.values import Stamp
 
 S = AlarmState
@@ -624,6 +624,24 @@ def test_what_is_left_over_is_acknowledged_and_reset_under_its_old_name() -> Non
         (S.LATCHED_ACKNOWLEDGED, f"{FILL}/overfill/1", FILL),
         (S.NORMAL, f"{FILL}/overfill/1", FILL),
     ]
+
+
+@pytest.mark.parametrize(("of", "new"), [(PLAIN, S.RETURNED_UNACKNOWLEDGED), (STOP, S.LATCHED_UNACKNOWLEDGED)])
+def test_at_the_end_of_a_fill_an_alarm_returns_saying_that_nobody_looks_any_more(
+    of: AlarmRule, new: AlarmState
+) -> None:
+    whip = Whip(of)
+    whip.sees(1, 1)
+    standing, (change,) = stop_judging(whip.standing, of, SUBJECT, stamp(2))
+    assert (change.new, change.is_return, change.reason) == (new, True, FILL_ENDED)
+    assert stop_judging(standing, of, SUBJECT, stamp(3)) == (standing, ())
+
+
+def test_a_delay_that_ran_when_the_fill_ended_does_not_raise_afterwards() -> None:
+    whip = Whip(rule(on_delay_s=10))
+    whip.sees(1, 0)
+    whip.standing, changes = stop_judging(whip.standing, whip.rule, SUBJECT, stamp(5))
+    assert changes == whip.waits(60) == ()
 
 
 def test_a_delay_that_ran_for_the_last_cylinder_does_not_count_for_this_one() -> None:

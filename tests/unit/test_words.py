@@ -16,7 +16,7 @@ from fillguard.core.events import (
     Prompt,
 )
 from fillguard.core.rules import AlarmRule
-from fillguard.core.standing import NEW_FILL
+from fillguard.core.standing import FILL_ENDED, NEW_FILL
 from fillguard.core.units import k_from_c, pa_from_bar, pa_from_psi
 from fillguard.core.values import Stamp
 from fillguard.core.words import (
@@ -231,6 +231,10 @@ BECAME = {
             "What to do: Close this whip's panel valve. "
             "Still to be acknowledged, then reset by the person who says what was done."
         ),
+    ),
+    "left when the fill ended": (
+        {"old": S.ACKNOWLEDGED, "new": S.NORMAL, "reason": FILL_ENDED},
+        "No longer judged", "No longer judged: the fill has ended. It was: ", "",
     ),
     "called again": (
         {"old": S.UNACKNOWLEDGED, "new": S.UNACKNOWLEDGED},
