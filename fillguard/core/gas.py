@@ -103,9 +103,9 @@ class GasSurface:
     def state(self, density_kg_m3: Number, temperature_k: Number) -> Six[Number]:
         """Absolute pressure, energy, dp/drho, dp/dT, du/drho, cv at (kg/m3, K), unguarded.
 
-        Units: Pa, J/kg, Pa m3/kg, Pa/K, J m3/kg2, J/(kg K). Outside the fitted range the numbers drift away from the
-        gas, slowly at first (from 215 to 480 K, up to 300 bar, 0.02 % of pressure and 0.3 K of energy): the caller keeps
-        its states near it.
+        Units: Pa, J/kg, Pa m3/kg, Pa/K, J m3/kg2, J/(kg K). Outside the fitted range the numbers drift away from
+        the gas, slowly at first (from 215 to 480 K, up to 300 bar, 0.02 % of pressure and 0.3 K of energy): the caller
+        keeps its states near it.
         """
         t = TEMPERATURE_UNIT_K / temperature_k
         a1, a2, a3, a4, a5, a6, a7 = _values(self.residual, t)
