@@ -19,7 +19,6 @@ from fillguard.intake.feeds import DefaultDecoder
 from fillguard.ports import RawMessage
 from fillguard.settings import check_config, load_settings
 from fillguard.settings import station as tables
-from fillguard.settings.alarms import shipped_alarms
 from fillguard.settings.register import load_register
 from fillguard.settings.schema import Section
 
@@ -77,11 +76,6 @@ def declared(model: type[Section]) -> dict[str, str]:
 @pytest.mark.parametrize("section", SECTIONS)
 def test_the_configuration_page_names_every_key_with_its_default(section: str) -> None:
     assert documented(section) == declared(SECTIONS[section])
-
-
-def test_the_alarm_page_names_every_alarm_with_its_priority() -> None:
-    rows = re.findall(r"^\| `([\w-]+)` \| (\d) \|", page("reference/alarms.md"), re.MULTILINE)
-    assert {name: int(priority) for name, priority in rows} == {n: a.priority for n, a in shipped_alarms().items()}
 
 
 # --- Examples --------------------------------------------------------------------------------------------------------
