@@ -13,6 +13,8 @@ from fillguard.core.units import quantised_pressure_pa, quantised_temperature_k,
 _PRESSURE_STEPS_PER_PA = 0.01
 _MICRO = 1e6
 _INT64 = 2**63
+_LARGEST = 1e11
+"""Beyond this nothing is a measurement, and steps would not fit."""
 
 QUALITIES = {Quality.GOOD: 0, Quality.UNCERTAIN: 1, Quality.BAD: 2}
 DOUBTS = {
@@ -53,10 +55,10 @@ def stored_value(quantity: Quantity, value: float) -> int | float:
 
     Steps: 100 Pa, 0.01 K, one millionth of the fraction, one microampere.
     """
-    if not math.isfinite(value):
+    if not abs(value) < _LARGEST:
         return value
     steps = _steps(quantity, value)
-    exact = abs(steps) < _INT64 and value_of(quantity, steps) == value and math.copysign(1.0, value) == _sign(steps)
+    exact = value_of(quantity, steps) == value and math.copysign(1.0, value) == _sign(steps)
     return steps if exact else value
 
 

@@ -51,14 +51,18 @@ def connect(path: Path) -> sqlite3.Connection:
 def connect_read_only(path: Path) -> sqlite3.Connection:
     """A connection that cannot write, for the thread that makes it. Raises LedgerError when there is no ledger."""
     _refuse_strange_file(path)
+    connection = sqlite3.connect(_uri(path, "ro"), uri=True, isolation_level=None)
     try:
-        connection = sqlite3.connect(_uri(path, "ro"), uri=True, isolation_level=None)
         connection.execute(f"PRAGMA busy_timeout = {_BUSY_MS}")
         connection.execute("PRAGMA query_only = ON")
         connection.execute("PRAGMA recursive_triggers = ON")
         _refuse_other_schema(path, connection, MIGRATIONS[-1].version)
     except sqlite3.Error as problem:
-        raise LedgerError(f"ledger {path} cannot be opened for reading: {problem}") from problem
+        connection.close()
+        raise LedgerError(f"ledger {path} cannot be read ({problem}): restore the last good backup") from problem
+    except LedgerError:
+        connection.close()
+        raise
     return connection
 
 

@@ -1,6 +1,7 @@
 -- The first schema. Three kinds of table:
 --   RECORD  rows are added, never changed: id, body. `id` is the row's number in `journal`, one sequence for all of
---           them; `body` is canonical JSON and the only truth; every other column is computed from it.
+--           them; `body` is canonical JSON and the only truth; every other column is computed from it, with a CAST: a value
+--           of another type would make the integrity check call a sound ledger damaged.
 --   WORK    free to change; what matters in it can be computed anew from RECORD.
 --   LIVE    measurements as integers (grid.py): added, never changed.
 -- The guards that hold this are made by schema.py for every table of its lists.
@@ -16,22 +17,22 @@ CREATE TABLE journal (seq INTEGER PRIMARY KEY, kind TEXT NOT NULL, leaf BLOB NOT
 CREATE TABLE source (
     id INTEGER PRIMARY KEY,
     body TEXT NOT NULL,
-    topic TEXT AS (body ->> 'topic'),
-    whip TEXT AS (body ->> 'whip'),
-    quantity TEXT AS (body ->> 'quantity')
+    topic TEXT AS (CAST(body ->> 'topic' AS TEXT)),
+    whip TEXT AS (CAST(body ->> 'whip' AS TEXT)),
+    quantity TEXT AS (CAST(body ->> 'quantity' AS TEXT))
 ) STRICT;
 CREATE UNIQUE INDEX source_once ON source (topic, ifnull(whip, ''), quantity);
 CREATE INDEX source_of_whip ON source (whip);
 
-CREATE TABLE boot (id INTEGER PRIMARY KEY, body TEXT NOT NULL, name TEXT AS (body ->> 'name')) STRICT;
+CREATE TABLE boot (id INTEGER PRIMARY KEY, body TEXT NOT NULL, name TEXT AS (CAST(body ->> 'name' AS TEXT))) STRICT;
 CREATE UNIQUE INDEX boot_once ON boot (name);
 
 CREATE TABLE opened (
     id INTEGER PRIMARY KEY,
     body TEXT NOT NULL,
-    fill_id TEXT NOT NULL AS (body ->> 'fill_id'),
-    whip TEXT AS (body ->> 'whip'),
-    serial TEXT AS (body ->> 'serial'),
+    fill_id TEXT NOT NULL AS (CAST(body ->> 'fill_id' AS TEXT)),
+    whip TEXT AS (CAST(body ->> 'whip' AS TEXT)),
+    serial TEXT AS (CAST(body ->> 'serial' AS TEXT)),
     started_ms INTEGER AS (CAST(round((body ->> 'started_s') * 1000) AS INTEGER))
 ) STRICT;
 CREATE UNIQUE INDEX opened_once ON opened (fill_id);
@@ -39,37 +40,37 @@ CREATE UNIQUE INDEX opened_once ON opened (fill_id);
 CREATE TABLE fill (
     id INTEGER PRIMARY KEY,
     body TEXT NOT NULL,
-    fill_id TEXT NOT NULL AS (body ->> '$.summary.fill_id') STORED,
-    station TEXT AS (body ->> '$.summary.station') STORED,
-    whip TEXT AS (body ->> '$.summary.whip') STORED,
-    serial TEXT AS (body ->> '$.summary.serial') STORED,
-    operator TEXT AS (body ->> '$.summary.operator') STORED,
-    outcome TEXT AS (body ->> '$.summary.outcome') STORED,
+    fill_id TEXT NOT NULL AS (CAST(body ->> '$.summary.fill_id' AS TEXT)) STORED,
+    station TEXT AS (CAST(body ->> '$.summary.station' AS TEXT)) STORED,
+    whip TEXT AS (CAST(body ->> '$.summary.whip' AS TEXT)) STORED,
+    serial TEXT AS (CAST(body ->> '$.summary.serial' AS TEXT)) STORED,
+    operator TEXT AS (CAST(body ->> '$.summary.operator' AS TEXT)) STORED,
+    outcome TEXT AS (CAST(body ->> '$.summary.outcome' AS TEXT)) STORED,
     started_ms INTEGER AS (CAST(round((body ->> '$.summary.started_s') * 1000) AS INTEGER)) STORED,
     flow_stopped_ms INTEGER AS (CAST(round((body ->> '$.summary.flow_stopped_s') * 1000) AS INTEGER)) STORED,
     ended_ms INTEGER AS (CAST(round((body ->> '$.summary.ended_s') * 1000) AS INTEGER)) STORED,
-    o2 REAL AS (body ->> '$.summary.gas.o2') STORED,
-    he REAL AS (body ->> '$.summary.gas.he') STORED,
-    start_gauge_pa REAL AS (body ->> '$.summary.start_gauge_pa') STORED,
-    plateau_seen INTEGER AS (body ->> '$.summary.plateau_seen') STORED,
-    close_gauge_pa REAL AS (body ->> '$.summary.close_gauge_pa') STORED,
-    settled_gauge_pa REAL AS (body ->> '$.summary.settled_gauge_pa') STORED,
-    settled_low_gauge_pa REAL AS (body ->> '$.summary.settled_low_gauge_pa') STORED,
-    settled_high_gauge_pa REAL AS (body ->> '$.summary.settled_high_gauge_pa') STORED,
-    final_settled_gauge_pa REAL AS (body ->> '$.summary.final_settled_gauge_pa') STORED,
-    final_settled_low_gauge_pa REAL AS (body ->> '$.summary.final_settled_low_gauge_pa') STORED,
-    final_settled_high_gauge_pa REAL AS (body ->> '$.summary.final_settled_high_gauge_pa') STORED,
-    reference_k REAL AS (body ->> '$.summary.reference_k') STORED,
-    limit_gauge_pa REAL AS (body ->> '$.summary.limit_gauge_pa') STORED,
-    target_gauge_pa REAL AS (body ->> '$.summary.target_gauge_pa') STORED,
-    peak_rate_pa_s REAL AS (body ->> '$.summary.peak_rate_pa_s') STORED,
-    peak_gauge_pa REAL AS (body ->> '$.summary.peak_gauge_pa') STORED,
-    gas_k_max REAL AS (body ->> '$.summary.gas_k_max') STORED,
-    alarms TEXT AS (body ->> '$.summary.alarms') STORED,
-    findings TEXT AS (body ->> '$.summary.findings') STORED,
-    readings INTEGER AS (body ->> '$.summary.readings') STORED,
-    doubtful_readings INTEGER AS (body ->> '$.summary.doubtful_readings') STORED,
-    config TEXT AS (body ->> 'config') STORED
+    o2 REAL AS (CAST(body ->> '$.summary.gas.o2' AS REAL)) STORED,
+    he REAL AS (CAST(body ->> '$.summary.gas.he' AS REAL)) STORED,
+    start_gauge_pa REAL AS (CAST(body ->> '$.summary.start_gauge_pa' AS REAL)) STORED,
+    plateau_seen INTEGER AS (CAST(body ->> '$.summary.plateau_seen' AS INTEGER)) STORED,
+    close_gauge_pa REAL AS (CAST(body ->> '$.summary.close_gauge_pa' AS REAL)) STORED,
+    settled_gauge_pa REAL AS (CAST(body ->> '$.summary.settled_gauge_pa' AS REAL)) STORED,
+    settled_low_gauge_pa REAL AS (CAST(body ->> '$.summary.settled_low_gauge_pa' AS REAL)) STORED,
+    settled_high_gauge_pa REAL AS (CAST(body ->> '$.summary.settled_high_gauge_pa' AS REAL)) STORED,
+    final_settled_gauge_pa REAL AS (CAST(body ->> '$.summary.final_settled_gauge_pa' AS REAL)) STORED,
+    final_settled_low_gauge_pa REAL AS (CAST(body ->> '$.summary.final_settled_low_gauge_pa' AS REAL)) STORED,
+    final_settled_high_gauge_pa REAL AS (CAST(body ->> '$.summary.final_settled_high_gauge_pa' AS REAL)) STORED,
+    reference_k REAL AS (CAST(body ->> '$.summary.reference_k' AS REAL)) STORED,
+    limit_gauge_pa REAL AS (CAST(body ->> '$.summary.limit_gauge_pa' AS REAL)) STORED,
+    target_gauge_pa REAL AS (CAST(body ->> '$.summary.target_gauge_pa' AS REAL)) STORED,
+    peak_rate_pa_s REAL AS (CAST(body ->> '$.summary.peak_rate_pa_s' AS REAL)) STORED,
+    peak_gauge_pa REAL AS (CAST(body ->> '$.summary.peak_gauge_pa' AS REAL)) STORED,
+    gas_k_max REAL AS (CAST(body ->> '$.summary.gas_k_max' AS REAL)) STORED,
+    alarms TEXT AS (CAST(body ->> '$.summary.alarms' AS TEXT)) STORED,
+    findings TEXT AS (CAST(body ->> '$.summary.findings' AS TEXT)) STORED,
+    readings INTEGER AS (CAST(body ->> '$.summary.readings' AS INTEGER)) STORED,
+    doubtful_readings INTEGER AS (CAST(body ->> '$.summary.doubtful_readings' AS INTEGER)) STORED,
+    config TEXT AS (CAST(body ->> 'config' AS TEXT)) STORED
 ) STRICT;
 CREATE UNIQUE INDEX fill_once ON fill (fill_id);
 CREATE INDEX fill_by_start ON fill (started_ms, id);
@@ -78,10 +79,10 @@ CREATE INDEX fill_by_serial ON fill (serial, started_ms);
 CREATE TABLE event (
     id INTEGER PRIMARY KEY,
     body TEXT NOT NULL,
-    kind TEXT AS (body ->> 'type'),
+    kind TEXT AS (CAST(body ->> 'type' AS TEXT)),
     at_ms INTEGER AS (CAST(round((body ->> '$.stamp.utc_s') * 1000) AS INTEGER)),
-    whip TEXT AS (body ->> 'whip'),
-    fill_id TEXT AS (body ->> 'fill_id')
+    whip TEXT AS (CAST(body ->> 'whip' AS TEXT)),
+    fill_id TEXT AS (CAST(body ->> 'fill_id' AS TEXT))
 ) STRICT;
 CREATE INDEX event_by_time ON event (at_ms, id);
 CREATE INDEX event_of_fill ON event (fill_id, kind, id) WHERE fill_id IS NOT NULL;
@@ -90,17 +91,17 @@ CREATE TABLE alarm (
     id INTEGER PRIMARY KEY,
     body TEXT NOT NULL,
     at_ms INTEGER AS (CAST(round((body ->> '$.stamp.utc_s') * 1000) AS INTEGER)),
-    alarm TEXT AS (body ->> 'alarm'),
-    occurrence TEXT AS (body ->> 'occurrence'),
-    subject TEXT AS (substr(body ->> 'occurrence', 1, instr(body ->> 'occurrence', '/' || (body ->> 'alarm') || '/') - 1)),
+    alarm TEXT AS (CAST(body ->> 'alarm' AS TEXT)),
+    occurrence TEXT AS (CAST(body ->> 'occurrence' AS TEXT)),
+    subject TEXT AS (CAST(substr(body ->> 'occurrence', 1, instr(body ->> 'occurrence', '/' || (body ->> 'alarm') || '/') - 1) AS TEXT)),
     number INTEGER AS (CAST(substr(
         body ->> 'occurrence',
         instr(body ->> 'occurrence', '/' || (body ->> 'alarm') || '/') + length(body ->> 'alarm') + 2
     ) AS INTEGER)),
-    whip TEXT AS (body ->> 'whip'),
-    fill_id TEXT AS (body ->> 'fill_id'),
-    priority INTEGER AS (body ->> 'priority'),
-    state TEXT AS (body ->> 'new')
+    whip TEXT AS (CAST(body ->> 'whip' AS TEXT)),
+    fill_id TEXT AS (CAST(body ->> 'fill_id' AS TEXT)),
+    priority INTEGER AS (CAST(body ->> 'priority' AS INTEGER)),
+    state TEXT AS (CAST(body ->> 'new' AS TEXT))
 ) STRICT;
 CREATE INDEX alarm_by_time ON alarm (at_ms, id);
 CREATE INDEX alarm_of_fill ON alarm (fill_id, id) WHERE fill_id IS NOT NULL;
@@ -110,9 +111,9 @@ CREATE INDEX alarm_by_occurrence ON alarm (occurrence, id);
 CREATE TABLE notice (
     id INTEGER PRIMARY KEY,
     body TEXT NOT NULL,
-    channel TEXT AS (body ->> 'channel'),
-    occurrence TEXT AS (body ->> '$.change.occurrence'),
-    kind TEXT AS (body ->> 'kind'),
+    channel TEXT AS (CAST(body ->> 'channel' AS TEXT)),
+    occurrence TEXT AS (CAST(body ->> '$.change.occurrence' AS TEXT)),
+    kind TEXT AS (CAST(body ->> 'kind' AS TEXT)),
     changed_ms INTEGER AS (CAST(round((body ->> '$.change.stamp.utc_s') * 1000) AS INTEGER))
 ) STRICT;
 CREATE UNIQUE INDEX notice_once ON notice (channel, occurrence, kind, changed_ms);
@@ -120,18 +121,18 @@ CREATE UNIQUE INDEX notice_once ON notice (channel, occurrence, kind, changed_ms
 CREATE TABLE attempt (
     id INTEGER PRIMARY KEY,
     body TEXT NOT NULL,
-    notice INTEGER AS (body ->> 'notice'),
-    channel TEXT AS (body ->> 'channel'),
-    occurrence TEXT AS (body ->> 'occurrence'),
-    phase TEXT AS (body ->> 'phase'),
-    result TEXT AS (body ->> 'result')
+    notice INTEGER AS (CAST(body ->> 'notice' AS INTEGER)),
+    channel TEXT AS (CAST(body ->> 'channel' AS TEXT)),
+    occurrence TEXT AS (CAST(body ->> 'occurrence' AS TEXT)),
+    phase TEXT AS (CAST(body ->> 'phase' AS TEXT)),
+    result TEXT AS (CAST(body ->> 'result' AS TEXT))
 ) STRICT;
 CREATE INDEX attempt_of_notice ON attempt (notice, id);
 
 CREATE TABLE config (
     id INTEGER PRIMARY KEY,
     body TEXT NOT NULL,
-    hash TEXT AS (body ->> 'config_hash'),
+    hash TEXT AS (CAST(body ->> 'config_hash' AS TEXT)),
     at_ms INTEGER AS (CAST(round((body ->> '$.at.utc_s') * 1000) AS INTEGER))
 ) STRICT;
 CREATE INDEX config_by_hash ON config (hash, id);
@@ -140,9 +141,9 @@ CREATE TABLE audit (
     id INTEGER PRIMARY KEY,
     body TEXT NOT NULL,
     at_ms INTEGER AS (CAST(round((body ->> '$.at.utc_s') * 1000) AS INTEGER)),
-    who TEXT AS (body ->> 'who'),
-    action TEXT AS (body ->> 'action'),
-    subject TEXT AS (body ->> 'subject')
+    who TEXT AS (CAST(body ->> 'who' AS TEXT)),
+    action TEXT AS (CAST(body ->> 'action' AS TEXT)),
+    subject TEXT AS (CAST(body ->> 'subject' AS TEXT))
 ) STRICT;
 CREATE INDEX audit_by_action ON audit (action, id);
 
