@@ -144,7 +144,8 @@ class ChannelSection(Section):
     whips: Annotated[
         list[str] | None, Field(min_length=1, description="a list of whip ids in quotes; leave it out for all of them")
     ] = None
-    deadline_s: Annotated[float, number(1, 120, "seconds")] = 10.0
+    deadline_s: Annotated[float, number(1, 45, "seconds")] = 10.0
+    """Shorter than the ledger leaves a try alone for which it has no result."""
 
     @model_validator(mode="after")
     def _one_address(self) -> Self:
