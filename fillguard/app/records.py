@@ -6,7 +6,6 @@ from pathlib import Path
 
 from fillguard.app.replaying import units_of
 from fillguard.core.figures import UnitChoice, pressure, stamped
-from fillguard.ledger import export
 from fillguard.ledger.reader import Filter, SqliteLedgerReader
 from fillguard.settings import load_settings
 
@@ -54,6 +53,7 @@ def export_to(
     progress: Progress,
 ) -> int:
     """Write part of the record to `out`; returns how many rows."""
+    from fillguard.ledger import export
     with SqliteLedgerReader(ledger_path(config, ledger, environ)) as reader:
         where = Filter(since_s=since_s, until_s=until_s)
         return export.export(reader, what, out, form=form, where=where, progress=progress)

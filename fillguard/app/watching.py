@@ -1,10 +1,12 @@
 """The running watch: every part built, wired, started in order and stopped in order."""
 
 import threading
+import uuid
 from collections.abc import Callable, Sequence
 from contextlib import ExitStack
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from datetime import datetime
+from typing import TYPE_CHECKING
 from zoneinfo import ZoneInfo
 
 from fillguard import __version__
@@ -12,7 +14,6 @@ from fillguard.app.gases import Gases
 from fillguard.app.replaying import units_of
 from fillguard.clock import monotonic_s
 from fillguard.core.alarms import Standing
-from fillguard.core.errors import ConfigurationError
 from fillguard.core.events import AlarmChanged, FillEnded, FillStarted, FillSummary, Outcome, ServiceChanged, Tick
 from fillguard.core.rules import Rules
 from fillguard.core.station import StationState
@@ -26,11 +27,14 @@ from fillguard.ledger.store import Owner
 from fillguard.ledger.writer import SqliteLedgerWriter
 from fillguard.outlets.apprise import AppriseSender
 from fillguard.outlets.delivery import Delivery
-from fillguard.outlets.influx import InfluxMirror
 from fillguard.outlets.mqtt import MqttOutlet
 from fillguard.outlets.routing import owed
+from fillguard.outlets.status import StationStatus
 from fillguard.ports import Clock, ConfigInForce, Outlet, StepRecord
 from fillguard.settings import Settings
+
+if TYPE_CHECKING:
+    from fillguard.outlets.influx import InfluxMirror
 
 _STOP_WITHIN_S = 10.0
 
@@ -47,6 +51,10 @@ class Speech:
     def text(self, change: AlarmChanged) -> str:
         """One paragraph for MQTT and board."""
         return alarm_text(change, self.rules.alarms[change.alarm], self.units)
+
+    def action(self, change: AlarmChanged) -> str:
+        """What to do, as in the alarm's record."""
+        return self.rules.alarms[change.alarm].action
 
     def notice(self, change: AlarmChanged) -> Notice:
         """Title and body for a channel."""
@@ -116,18 +124,25 @@ class Watching:
             settings.broker,
             clock=clock,
             monotonic=monotonic_s,
-            filters=self.decoder.filters,
+            filters=self.decoder.subscriptions,
             offer=self.inbox.offer,
             tell=self._on_link,
         )
+        self.status = StationStatus(
+            station=settings.station.id,
+            instance=uuid.uuid4().hex,
+            version=__version__,
+            started_utc_s=clock.now().utc_s,
+            drill=drill,
+        )
         self.outlet = MqttOutlet(
             self.link.publish,
-            settings.station.id,
+            station=settings.station.id,
+            status=self.status,
             text=self.speech.text,
-            clock=clock,
-            monotonic=monotonic_s,
-            version=__version__,
-            drill=drill,
+            action=self.speech.action,
+            real_seconds=clock.real_seconds,
+            recorded=lambda: None if self.ledger.healthy() else False,
         )
         self.mirror = self._mirror()
         self.engine = Engine(
@@ -161,11 +176,11 @@ class Watching:
         if self.mirror is not None:
             self.mirror.start()
         self._thread.start()
-        self.link.start(will=self.outlet.will, greet=self.outlet.greet)
+        self.link.start(sign=self.status, greet=self.outlet.greet)
 
     def stop(self) -> int:
         """Stop in order: intake, engine, channels, ledger. Returns how many entries were not recorded."""
-        self.link.stop(self.outlet.farewell)
+        self.link.stop()
         self.engine.stop()
         if self._thread.ident is not None:
             self._thread.join(_STOP_WITHIN_S)
@@ -183,17 +198,19 @@ class Watching:
         except BaseException as error:
             # Not even "monitoring lost" could be raised: say so at once and let the process end, to be restarted.
             self._report(f"the watch itself failed: {type(error).__name__}: {error}")
-            self.outlet.fail()
+            self.link.publish(self.status.farewell())
             self.died.set()
             raise
 
     def _reader(self) -> SqliteLedgerReader:
         return SqliteLedgerReader(self.settings.ledger.path)
 
-    def _mirror(self) -> InfluxMirror | None:
+    def _mirror(self) -> "InfluxMirror | None":
         influx = self.settings.influx
         if influx is None:
             return None
+        from fillguard.outlets.influx import InfluxMirror  # noqa: PLC0415 - its client costs 40 MB
+
         return InfluxMirror(
             influx,
             station=self.settings.station.id,
@@ -261,7 +278,7 @@ def _interrupted(opened: FillStarted, reader: SqliteLedgerReader) -> FillSummary
     projections = list(reader.fill_projections(opened.fill_id))
     sure = next((p for p in reversed(projections) if p.settled_gauge_pa is not None), None)
     alarms = tuple(dict.fromkeys(change.alarm for change in reader.fill_alarms(opened.fill_id)))
-    gauges = [p.gauge_pa for p in projections]
+    gauges = [p.gauge_pa for p in projections if p.gauge_pa is not None]
     rates = [p.rate_pa_s for p in projections if p.rate_pa_s is not None]
     gases = [p.gas_k for p in projections if p.gas_k is not None]
     return FillSummary(
@@ -289,24 +306,10 @@ def _interrupted(opened: FillStarted, reader: SqliteLedgerReader) -> FillSummary
         limit_gauge_pa=opened.limit_gauge_pa,
         target_gauge_pa=opened.target_gauge_pa,
         peak_rate_pa_s=max(rates, default=None),
-        peak_gauge_pa=max(gauges, default=opened.start_gauge_pa),
+        peak_gauge_pa=max([opened.start_gauge_pa, *gauges]),
         gas_k_max=max(gases, default=None),
         alarms=alarms,
         findings=(),
         readings=len(projections),
         doubtful_readings=0,
     )
-
-
-def for_drill(settings: Settings, *, drill: bool, clock_is_scaled: bool) -> Settings:
-    """`settings`, checked against mixing practice with the real thing.
-
-    Raises:
-        ConfigurationError: A scaled clock without `--drill`.
-    """
-    if clock_is_scaled and not drill:
-        raise ConfigurationError(
-            "the environment carries a drill clock (FILLGUARD_DRILL_CLOCK): start with --drill, or unset it; "
-            "a station's ledger and channels are never used on a scaled clock"
-        )
-    return replace(settings) if drill else settings

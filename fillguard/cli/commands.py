@@ -2,6 +2,8 @@
 
 import typer
 
+from fillguard.cli.live import capture, demo, run
+from fillguard.cli.offline import check_config, export, fills, simulate
 from fillguard.cli.replaying import replay
 
 app = typer.Typer(
@@ -16,7 +18,8 @@ app = typer.Typer(
     rich_markup_mode=None,
     add_completion=False,
 )
-app.command()(replay)
+for command in (run, demo, check_config, replay, capture, simulate, fills, export):
+    app.command()(command)
 
 
 def main() -> None:
