@@ -1,0 +1,312 @@
+"""State, lamps and alarms at the broker, for boards, lamps, sounders and whatever else listens there.
+
+Pressures in bar gauge, temperatures in degrees C, rates in bar a minute, whatever the needles of the shop show: the
+unit stands in each key. A number that is not known is null.
+"""
+
+import json
+import math
+import threading
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, field
+from typing import assert_never
+
+from fillguard.core.events import (
+    AlarmChanged,
+    AlarmFacts,
+    AlarmState,
+    CylinderAttached,
+    CylinderDetached,
+    FillEnded,
+    FillIdentified,
+    FillStarted,
+    FindingMade,
+    FlowStopped,
+    InEvent,
+    LampChanged,
+    OutEvent,
+    Phase,
+    PhaseChanged,
+    Projected,
+    PromptChanged,
+    Quality,
+    Quantity,
+    Reading,
+    ReadingDoubted,
+)
+from fillguard.core.units import bar_from_pa, c_from_k
+from fillguard.core.values import Stamp
+from fillguard.outlets.status import StationStatus
+from fillguard.ports import Publication
+
+LEAST_GAP_S = 0.25
+"""Real seconds between two states of one whip that differ in numbers only."""
+_FRESH = frozenset({Phase.IDLE, Phase.ATTACHED, Phase.CONNECTED})
+"""Phases in which the numbers of an earlier fill would mislead."""
+
+Document = dict[str, object]
+Say = Callable[[AlarmChanged], str]
+
+
+@dataclass(slots=True)
+class _Whip:
+    """What one whip's topic says, and when it last said it."""
+
+    said: Document
+    alarms: dict[str, Document] = field(default_factory=dict)
+    lamp: str | None = None
+    changed: bool = False
+    urgent: bool = False
+    sent_mono_s: float = -math.inf
+
+
+class MqttOutlet:
+    """Tells the broker of each step. `publish` must only queue; it is called with this outlet's lock held.
+
+    Args:
+        publish: takes what is to be sent.
+        station: id in the topics.
+        status: our birth.
+        text: one paragraph on an alarm's change, for people.
+        action: what they are to do.
+        real_seconds: how long seconds of the stamps' clock take in real time.
+        recorded: None while nothing is known of an alarm's record yet; False while the ledger fails.
+    """
+
+    def __init__(
+        self,
+        publish: Callable[[Publication], None],
+        *,
+        station: str,
+        status: StationStatus,
+        text: Say,
+        action: Say,
+        real_seconds: Callable[[float], float],
+        recorded: Callable[[], bool | None] = lambda: None,
+    ) -> None:
+        self._publish = publish
+        self._station = station
+        self._status = status
+        self._text, self._action = text, action
+        self._real_seconds = real_seconds
+        self._recorded = recorded
+        self._whips: dict[str, _Whip] = {}
+        self._lock = threading.Lock()
+
+    def tell(self, cause: InEvent, facts: Sequence[OutEvent]) -> None:
+        """Publish alarms and lamps at once, states as often as is useful."""
+        with self._lock:
+            self._note_cause(cause)
+            for fact in facts:
+                self._note(fact)
+            self._send_states(cause.stamp)
+
+    def greet(self) -> None:
+        """Publish everything that is state anew: a new connection may be to a broker that forgot it."""
+        with self._lock:
+            self._publish(self._status.birth())
+            for name, whip in self._whips.items():
+                if whip.lamp is not None:
+                    self._publish_lamp(name, whip.lamp)
+                self._publish_state(name, whip)
+
+    def _whip(self, name: str) -> _Whip:
+        whip = self._whips.get(name)
+        if whip is None:
+            whip = self._whips[name] = _Whip(said={"v": 1, "whip": name, **_NOTHING_KNOWN, **_NO_FILL})
+        return whip
+
+    def _change(self, name: str, stamp: Stamp, changes: Document, *, urgent: bool) -> None:
+        whip = self._whip(name)
+        whip.said |= {"t": stamp.utc_s, **changes}
+        whip.changed = True
+        whip.urgent |= urgent
+
+    def _note_cause(self, cause: InEvent) -> None:
+        match cause:
+            case Reading(quantity=Quantity.PRESSURE, quality=Quality.GOOD, whip=str(whip)):
+                # Between fills nothing is projected, and the gauge still moves.
+                gauge: Document = {"gauge_bar": _bar(cause.value), "sample_t": cause.sample_s}
+                self._change(whip, cause.stamp, gauge, urgent=False)
+            case CylinderAttached():
+                said: Document = {"serial": cause.serial, "operator": cause.operator}
+                self._change(cause.whip, cause.stamp, said, urgent=True)
+            case CylinderDetached():
+                self._change(cause.whip, cause.stamp, {"serial": None, "operator": None}, urgent=True)
+            case _:
+                pass
+
+    def _note(self, fact: OutEvent) -> None:
+        match fact:
+            case AlarmChanged():
+                self._publish(self._alarm(fact))
+                self._note_alarm(fact)
+            case LampChanged():
+                self._publish_lamp(fact.whip, fact.lamp.value)
+                self._whip(fact.whip).lamp = fact.lamp.value
+                self._change(fact.whip, fact.stamp, {"lamp": fact.lamp.value}, urgent=True)
+            case Projected():
+                self._change(fact.whip, fact.stamp, _projection(fact), urgent=False)
+            case PromptChanged():
+                prompt = fact.prompt.value if fact.prompt else None
+                self._change(fact.whip, fact.stamp, {"prompt": prompt}, urgent=True)
+            case PhaseChanged():
+                fresh = _NO_FILL if fact.new in _FRESH else {}
+                changes: Document = {**fresh, "phase": fact.new.value, "fill": fact.fill_id}
+                self._change(fact.whip, fact.stamp, changes, urgent=True)
+            case FillStarted() | FillIdentified():
+                self._change(fact.whip, fact.stamp, _filled(fact), urgent=True)
+            case FillEnded():
+                outcome: Document = {"outcome": fact.summary.outcome.value}
+                self._change(fact.summary.whip, fact.stamp, outcome, urgent=True)
+            case FindingMade() | FlowStopped() | ReadingDoubted():
+                pass
+            case _:
+                assert_never(fact)
+
+    def _note_alarm(self, change: AlarmChanged) -> None:
+        if change.whip is None:
+            return
+        alarms = self._whip(change.whip).alarms
+        if change.new is AlarmState.NORMAL:
+            alarms.pop(change.alarm, None)
+        else:
+            alarms[change.alarm] = {
+                "alarm": change.alarm,
+                "state": change.new.value,
+                "priority": change.priority,
+                "occurrence": change.occurrence,
+            }
+        self._change(change.whip, change.stamp, {"alarms": list(alarms.values())}, urgent=True)
+
+    def _send_states(self, now: Stamp) -> None:
+        for name, whip in self._whips.items():
+            if not whip.changed:
+                continue
+            if whip.urgent or self._real_seconds(now.mono_s - whip.sent_mono_s) >= LEAST_GAP_S:
+                self._publish_state(name, whip)
+                whip.changed = whip.urgent = False
+                whip.sent_mono_s = now.mono_s
+
+    def _publish_state(self, name: str, whip: _Whip) -> None:
+        said = whip.said | {"drill": self._status.drill}
+        self._publish(Publication(topic=f"fillguard/{self._station}/{name}/fill", payload=_json(said), retain=True))
+
+    def _publish_lamp(self, name: str, lamp: str) -> None:
+        topic = f"fillguard/{self._station}/{name}/lamp"
+        self._publish(Publication(topic=topic, payload=lamp.encode(), qos=1, retain=True))
+
+    def _alarm(self, change: AlarmChanged) -> Publication:
+        said: Document = {
+            "v": 1,
+            "t": change.stamp.utc_s,
+            "alarm": change.alarm,
+            "priority": change.priority,
+            "old_state": change.old.value,
+            "state": change.new.value,
+            "occurrence": change.occurrence,
+            "whip": change.whip,
+            "fill": change.fill_id,
+            "serial": change.serial,
+            "operator": change.operator,
+            "cause": change.cause,
+            "text": self._text(change),
+            "action": self._action(change),
+            "first_out": change.first_out,
+            "raised_t": change.raised_utc_s,
+            "by": change.by,
+            "reason": change.reason,
+            "recorded": self._recorded(),
+            "drill": self._status.drill,
+            **_figures(change.facts),
+        }
+        return Publication(topic=f"fillguard/{self._station}/alarm", payload=_json(said), qos=1)
+
+
+def _projection(p: Projected) -> Document:
+    return {
+        "sample_t": p.sample_s,
+        "phase": p.phase.value,
+        "fill": p.fill_id,
+        "gauge_bar": _bar(p.gauge_pa),
+        "settled_bar": _bar(p.settled_gauge_pa),
+        "settled_low_bar": _bar(p.settled_low_gauge_pa),
+        "settled_high_bar": _bar(p.settled_high_gauge_pa),
+        "limit_bar": _bar(p.limit_gauge_pa),
+        "target_bar": _bar(p.target_gauge_pa),
+        "reference_c": _celsius(p.reference_k),
+        "rate_bar_min": _rate(p.rate_pa_s),
+        "stop_at_bar": _bar(p.stop_at_gauge_pa),
+        "close_at_bar": _bar(p.close_at_gauge_pa),
+        "close_at_cap": p.close_at_cap,
+        "close_at_settles_bar": _bar(p.close_at_settles_gauge_pa),
+        "seconds_to_stop": _finite(p.seconds_to_stop, 0),
+        "bleed_to_bar": _bar(p.bleed_to_gauge_pa),
+        "gas_c": _celsius(p.gas_k),
+        "wall_c": _celsius(p.wall_k),
+        "reason": p.reason,
+    }
+
+
+def _filled(fact: FillStarted | FillIdentified) -> Document:
+    return {
+        "fill": fact.fill_id,
+        "serial": fact.serial,
+        "operator": fact.operator,
+        "limit_bar": _bar(fact.limit_gauge_pa),
+        "target_bar": _bar(fact.target_gauge_pa),
+        "reference_c": _celsius(fact.reference_k),
+        "outcome": None,
+    }
+
+
+def _figures(facts: AlarmFacts) -> Document:
+    return {
+        "gauge_bar": _bar(facts.gauge_pa),
+        "settled_bar": _bar(facts.settled_gauge_pa),
+        "settled_low_bar": _bar(facts.settled_low_gauge_pa),
+        "settled_high_bar": _bar(facts.settled_high_gauge_pa),
+        "limit_bar": _bar(facts.limit_gauge_pa),
+        "reference_c": _celsius(facts.reference_k),
+        "ceiling_bar": _bar(facts.ceiling_gauge_pa),
+        "rate_bar_min": _rate(facts.rate_pa_s),
+        "rate_limit_bar_min": _rate(facts.rate_limit_pa_s),
+        "gas_c": _celsius(facts.gas_k),
+        "wall_c": _celsius(facts.wall_k),
+        "bleed_to_bar": _bar(facts.bleed_to_gauge_pa),
+        "close_at_bar": _bar(facts.close_at_gauge_pa),
+        "silent_s": _finite(facts.silent_s, 0),
+    }
+
+
+_NOTHING_KNOWN: Document = {
+    **dict.fromkeys(("t", "sample_t", "phase", "serial", "operator", "gauge_bar", "prompt", "lamp")),
+    "alarms": [],
+}
+_NO_FILL: Document = dict.fromkeys(
+    (
+        "fill", "settled_bar", "settled_low_bar", "settled_high_bar", "limit_bar", "target_bar", "reference_c",
+        "rate_bar_min", "stop_at_bar", "close_at_bar", "close_at_cap", "close_at_settles_bar", "seconds_to_stop",
+        "bleed_to_bar", "gas_c", "wall_c", "reason", "outcome",
+    )
+)  # fmt: skip
+
+
+def _bar(gauge_pa: float | None) -> float | None:
+    return None if gauge_pa is None else _finite(bar_from_pa(gauge_pa), 2)
+
+
+def _rate(pa_s: float | None) -> float | None:
+    return None if pa_s is None else _finite(bar_from_pa(pa_s) * 60.0, 2)
+
+
+def _celsius(kelvin: float | None) -> float | None:
+    return None if kelvin is None else _finite(c_from_k(kelvin), 2)
+
+
+def _finite(value: float | None, digits: int) -> float | None:
+    return round(value, digits) if value is not None and math.isfinite(value) else None
+
+
+def _json(said: Document) -> bytes:
+    return json.dumps(said, ensure_ascii=False, allow_nan=False).encode()
