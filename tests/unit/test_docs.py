@@ -11,7 +11,11 @@ from fnmatch import fnmatchcase
 from pathlib import Path
 
 import pytest
+import typer.main
+from typer.core import TyperGroup
 
+from fillguard.cli.commands import app
+from fillguard.cli.exits import Exit
 from fillguard.core.events import AlarmCommanded, CylinderAttached, Reading
 from fillguard.core.values import Stamp
 from fillguard.intake.capture import read_capture
@@ -76,6 +80,47 @@ def declared(model: type[Section]) -> dict[str, str]:
 @pytest.mark.parametrize("section", SECTIONS)
 def test_the_configuration_page_names_every_key_with_its_default(section: str) -> None:
     assert documented(section) == declared(SECTIONS[section])
+
+
+def commands() -> dict[str, set[str]]:
+    """Every command with its options, as the program has them."""
+    group = typer.main.get_command(app)
+    assert isinstance(group, TyperGroup)
+    return {name: {o for p in command.params for o in p.opts} for name, command in group.commands.items()}
+
+
+def test_the_command_page_names_every_command() -> None:
+    assert set(re.findall(r"^\| `fillguard ([\w-]+)", page("reference/commands.md"), re.MULTILINE)) == set(commands())
+
+
+COMMAND = r"(?:\$ )?(?:\w+=\S+ )*(?:\S+/)?fillguard ([a-z][\w-]*)\b(.*)"
+"""A use of the program, after a prompt, with variables and a path before it, as may be."""
+
+
+def shown_commands() -> list[object]:
+    """Every use of the program in a page, in a line or in a block, and the one in the service unit."""
+    found: list[object] = []
+    for path in [*PAGES, ROOT / "deploy" / "fillguard.service"]:
+        fenced = path.suffix == ".service"
+        for number, line in enumerate(path.read_text(encoding="utf-8").splitlines(), start=1):
+            fenced ^= line.lstrip().startswith("```")
+            pieces = [line.strip().removeprefix("ExecStart=")] if fenced else re.findall("`([^`]+)`", line)
+            where = f"{path.relative_to(ROOT)}:{number}"
+            matches = filter(None, (re.fullmatch(COMMAND, piece) for piece in pieces))
+            found.extend(pytest.param(*match.groups(), id=where) for match in matches)
+    return found
+
+
+@pytest.mark.parametrize(("name", "rest"), shown_commands())
+def test_a_command_shown_in_a_page_exists_with_its_options(name: str, rest: str) -> None:
+    known = commands()
+    assert name in known
+    assert set(re.findall(r"(?<!\S)\[?(--[a-z-]+)", rest)) <= known[name] | {"--help"}
+
+
+def test_the_page_of_exit_codes_names_every_one() -> None:
+    rows = re.findall(r"^\| (\d+) \|", page("reference/exit-codes.md"), re.MULTILINE)
+    assert [int(code) for code in rows] == [code.value for code in Exit]
 
 
 # --- Examples --------------------------------------------------------------------------------------------------------
