@@ -20,7 +20,7 @@ from typing import NamedTuple
 
 from fillguard.core.cylinder import Vessel
 from fillguard.core.gas import GasSurface
-from fillguard.core.heat import NATURAL_DIFFERENCE_POWER, Supply, convection
+from fillguard.core.heat import NATURAL_DIFFERENCE_POWER, Convection, Supply
 
 UNKNOWNS = 8
 START, NATURAL, FORCED, WALL_HEAT, SUPPLY, SUPPLY_KIND, CONTACT, SURROUNDINGS = range(UNKNOWNS)
@@ -43,8 +43,7 @@ class Setting(NamedTuple):
 
     gas: GasSurface
     vessel: Vessel
-    natural_factor: float
-    forced_factor: float
+    convection: Convection
     supply: Supply
     outside_w_k: float
     """Heat transfer from the whole wall to its surroundings."""
@@ -81,7 +80,7 @@ class Balance(NamedTuple):
     sensor_row: Row
 
     def mass_row(self) -> Row:
-        """Per unknown: how much more mass there would be, kg."""
+        """Per unknown: how much more mass there would be, kg, at the pressure read."""
         scale = -self.expelled_kg_k / self.stiffness_j_k
         return tuple(scale * energy for energy in self.gas_row)
 
@@ -192,15 +191,8 @@ def _gas_step(old: Balance, setting: Setting, theta: Row, dt: float, pressure_ab
     if old.flow_kg_s < OUTFLOW_KG_S:
         inflow, half = u + pressure / density, 0.0
     difference = gas_k - old.inner_k
-    still, natural, forced = convection(
-        setting.vessel.inner_area_m2,
-        (setting.natural_factor, setting.forced_factor),
-        density,
-        difference,
-        old.flow_kg_s,
-    )
-    scale_dt = exp(theta[NATURAL]) * dt
-    natural_j_k, forced_j_k = scale_dt * (still + natural), exp(theta[FORCED]) * forced * dt
+    natural, forced = setting.convection.at(density, difference, old.flow_kg_s)
+    natural_j_k, forced_j_k = exp(theta[NATURAL]) * natural * dt, exp(theta[FORCED]) * forced * dt
     per_k = natural_j_k + forced_j_k
     expelled = volume * dp_dt / dp_drho
     at_rest = mass * cv - (u + density * du_drho) * expelled
@@ -220,7 +212,7 @@ def _gas_step(old: Balance, setting: Setting, theta: Row, dt: float, pressure_ab
         half,
         natural_j_k * difference,
         forced_j_k * difference,
-        per_k + NATURAL_DIFFERENCE_POWER * scale_dt * natural,
+        per_k + NATURAL_DIFFERENCE_POWER * natural_j_k,
     )
 
 

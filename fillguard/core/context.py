@@ -17,11 +17,15 @@ from fillguard.core.balance import (
 )
 from fillguard.core.cylinder import vessel_of
 from fillguard.core.gas import GasSurface
-from fillguard.core.heat import BANK_ABS_PA, OUTSIDE_W_M2_K, SupplyKind, forced_factor, natural_factor, supply_of
+from fillguard.core.heat import BANK_ABS_PA, OUTSIDE_W_M2_K, SupplyKind, convection_of, supply_of
 from fillguard.core.kalman import Unknowns
 from fillguard.core.limits import Cap
 from fillguard.core.units import STANDARD_ATMOSPHERE_PA, k_from_c
 from fillguard.core.values import Cylinder, GasMix, Surroundings
+
+LEAK = UNKNOWNS
+"""One unknown more than the balance has: pressure lost by a leak while nothing flows, Pa/s at the gauge."""
+ESTIMATED = UNKNOWNS + 1
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -41,16 +45,17 @@ class Learned:
     """
 
     ln_natural: Doubt = Doubt(guess=log(1.1), sigma=0.40)
-    ln_forced: Doubt = Doubt(guess=log(1.1), sigma=0.50)
-    supply_k: Doubt = Doubt(guess=0.0, sigma=6.0)
+    ln_forced: Doubt = Doubt(guess=log(1.1), sigma=0.40)
+    supply_k: Doubt = Doubt(guess=0.0, sigma=5.0)
     """Supply temperature less what was assumed."""
     contact: Doubt = Doubt(guess=0.12, sigma=0.05)
     """How far a strap-on sensor lags between wall and surroundings."""
 
 
-_SCALES_GO_TOGETHER = 0.5
+_SCALES_GO_TOGETHER = 0.85
 """Correlation of the two convection scales: vessel and gas are the same."""
 _KIND_SIGMA = 1.0
+_LEAK_SIGMA_PA_S = 0.2e5 / 60.0
 _AMBIENT_SIGMA_K = 1.5
 _NO_AMBIENT_SIGMA_K = 5.0
 _START_WALL_SIGMA_K = 0.7
@@ -97,8 +102,7 @@ class FillContext:
         setting = Setting(
             self.gas,
             vessel,
-            natural_factor(self.mix),
-            forced_factor(self.mix),
+            convection_of(vessel, self.mix),
             supply,
             OUTSIDE_W_M2_K[self.surroundings] * vessel.outer_area_m2,
         )
@@ -146,9 +150,10 @@ def unknowns_of(context: FillContext, start: Doubt) -> Unknowns:
         SUPPLY_KIND: Doubt(guess=0.0, sigma=kind_sigma),
         CONTACT: learned.contact,
         SURROUNDINGS: Doubt(guess=0.0, sigma=around_sigma),
+        LEAK: Doubt(guess=0.0, sigma=_LEAK_SIGMA_PA_S),
     }
-    order = [doubts[j] for j in range(UNKNOWNS)]
-    covariance = [[d.sigma**2 if i == j else 0.0 for j in range(UNKNOWNS)] for i, d in enumerate(order)]
+    order = [doubts[j] for j in range(ESTIMATED)]
+    covariance = [[d.sigma**2 if i == j else 0.0 for j in range(ESTIMATED)] for i, d in enumerate(order)]
     together = _SCALES_GO_TOGETHER * learned.ln_natural.sigma * learned.ln_forced.sigma
     covariance[NATURAL][FORCED] = covariance[FORCED][NATURAL] = together
     return Unknowns(tuple(d.guess for d in order), tuple(tuple(row) for row in covariance))

@@ -33,7 +33,7 @@ class WallProperties:
 
 WALLS = {
     Material.ALUMINIUM: WallProperties(
-        heat_capacity_j_kg_k=900.0,
+        heat_capacity_j_kg_k=890.0,
         conductivity_w_m_k=150.0,
         density_kg_m3=2700.0,
         mass_kg_per_litre_bar=6.0e-3,
@@ -41,7 +41,7 @@ WALLS = {
         outer_to_inner_area=1.18,
     ),
     Material.STEEL: WallProperties(
-        heat_capacity_j_kg_k=475.0,
+        heat_capacity_j_kg_k=480.0,
         conductivity_w_m_k=42.0,
         density_kg_m3=7850.0,
         mass_kg_per_litre_bar=4.9e-3,
@@ -66,8 +66,11 @@ _GUESSED_MASS_SIGMA = 0.18
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Vessel:
-    """A cylinder, or a set of equal ones, as the heat balance sees it. All figures are of the whole set."""
+    """A cylinder, or a set of equal ones, as the heat balance sees it."""
 
+    count: int
+    bore_m: float
+    """Of one cylinder; every other figure is of the whole set."""
     capacity_m3: float
     inner_area_m2: float
     outer_area_m2: float
@@ -98,6 +101,8 @@ def vessel_of(cylinder: Cylinder) -> Vessel:
     thickness_m = mass_kg / wall.density_kg_m3 / inner_m2
     count = cylinder.count
     return Vessel(
+        count=count,
+        bore_m=bore_m,
         capacity_m3=cylinder.total_capacity_m3,
         inner_area_m2=inner_m2 * count,
         outer_area_m2=inner_m2 * wall.outer_to_inner_area * count,

@@ -10,11 +10,11 @@ from enum import StrEnum
 from math import ceil, isfinite
 from typing import NamedTuple
 
-from fillguard.core.balance import Balance, Row, advanced, begun, corrected
-from fillguard.core.context import FillContext, start_of, unknowns_of
+from fillguard.core.balance import SUPPLY_KIND, UNKNOWNS, Balance, Row, advanced, begun, corrected
+from fillguard.core.context import ESTIMATED, LEAK, FillContext, start_of, unknowns_of
 from fillguard.core.gas import HIGHEST_ABS_PA, HIGHEST_K, LOWEST_ABS_PA, LOWEST_K
 from fillguard.core.kalman import Unknowns, dot, loosened, measured
-from fillguard.core.steadiness import NOTHING_SEEN, Steadiness, after, kind_hint
+from fillguard.core.steadiness import FORGOTTEN, NOTHING_SEEN, Hint, Steadiness, after, kind_hint, rescaled
 
 
 class Flow(StrEnum):
@@ -34,6 +34,15 @@ class Trail(NamedTuple):
     gauge_pa: float
     wall_k: float | None
     flow: Flow
+
+
+class Check(NamedTuple):
+    """The mass at one instant, how each unknown would change it, and the unknowns it was reckoned with."""
+
+    sample_s: float
+    mass_kg: float
+    row: Row
+    mean: Row
 
 
 class Hold(NamedTuple):
@@ -62,6 +71,8 @@ class EstimatorState:
     flow: Flow = Flow.STOPPED
     flowed: bool = False
     hold: Hold | None = None
+    checks: tuple[Check, ...] = ()
+    """The mass over the last seconds of flow: where it stood when the flow stopped is known only later."""
     wall_sum_k: float = 0.0
     wall_count: int = 0
     wall_used_s: float | None = None
@@ -99,8 +110,16 @@ _SURROUNDINGS_SHARE = 0.05
 
 _HOLD_MEAN_S = 5.0
 _HOLD_EVERY_S = 5.0
-_HOLD_PA = 0.25e5
+_HOLD_SURE_S = 12.0
+_HOLD_PA = 0.12e5
+_HOLD_DOUBLES_S = 60.0
 _HOLD_MEMORY_S = 15.0
+_KIND_ONLY = tuple(1.0 if j == SUPPLY_KIND else 0.0 for j in range(ESTIMATED))
+_CHECK_EVERY_S = 1.0
+_CHECKS_KEPT = 20
+_HOLD_CHECKS = 5
+_SAME_MASS = 0.003
+_SAME_PA = 0.4e5
 
 
 def begin(
@@ -143,16 +162,20 @@ def on_pressure(
         balance=balance,
         flow=flow,
         flowed=state.flowed or flow is Flow.FLOWING,
-        steadiness=after(state.steadiness, sample_s, balance.mass_kg, flowing=flow is Flow.FLOWING),
+        steadiness=after(
+            state.steadiness, sample_s, balance.pressure_abs_pa, balance.mass_kg, flowing=flow is Flow.FLOWING
+        ),
         suspended=None,
         refused=None,
         hold=state.hold if flow is Flow.STOPPED else None,
     )
-    if flow is Flow.STOPPED and new.flowed:
+    if flow is Flow.FLOWING:
+        new = _checked(new)
+    elif new.flowed:
         new = _held(new)
     hint = kind_hint(new.steadiness, context.supply) if new.steadiness is not state.steadiness else None
     if hint is not None:
-        new = _learn(new, hint.gradient, hint.value - dot(hint.gradient, new.unknowns.mean), hint.variance)
+        new = _supplied(new, hint)
     if sample_s - new.loosened_s >= _LOOSEN_EVERY_S:
         new = _loosen(new)
     return _trailed(new, gauge_pa) if sample_s - new.trail[-1].sample_s >= new.trail_every_s else new
@@ -170,7 +193,7 @@ def on_wall(state: EstimatorState, context: FillContext, wall_k: float, sample_s
         return replace(state, wall_sum_k=total, wall_count=count, wall_k=wall_k)
     news = min(since, _WALL_COUNTS_FOR_S) / _WALL_MODEL_MEMORY_S
     noise = _WALL_NOISE_K**2 / count + _WALL_MODEL_K**2 / news
-    new = _learn(state, state.balance.sensor_row, total / count, noise)
+    new = _learn(state, (*state.balance.sensor_row, 0.0), total / count, noise)
     return replace(new, wall_sum_k=0.0, wall_count=0, wall_used_s=sample_s, wall_k=wall_k, start_guessed=False)
 
 
@@ -237,28 +260,70 @@ def _learn(state: EstimatorState, gradient: Row, residual: float, noise_variance
     change = tuple(new - old for new, old in zip(unknowns.mean, state.unknowns.mean, strict=True))
     hold = state.hold
     if hold is not None:
-        hold = hold._replace(mass_kg=hold.mass_kg + dot(hold.row, change))
-    return replace(state, unknowns=unknowns, balance=corrected(state.balance, change), hold=hold)
+        hold = hold._replace(mass_kg=hold.mass_kg + dot(hold.row, change[:UNKNOWNS]))
+    balance = corrected(state.balance, change[:UNKNOWNS])
+    steadiness = rescaled(state.steadiness, balance.mass_kg / state.balance.mass_kg)
+    return replace(state, unknowns=unknowns, balance=balance, hold=hold, steadiness=steadiness)
+
+
+def _supplied(state: EstimatorState, hint: Hint) -> EstimatorState:
+    """Take in what the steadiness of the flow says about bank or compressor."""
+    covariance = loosened(state.unknowns.covariance, tuple(FORGOTTEN * k for k in _KIND_ONLY))
+    state = replace(state, unknowns=Unknowns(state.unknowns.mean, covariance))
+    return _learn(state, _KIND_ONLY, hint.kind - state.unknowns.mean[SUPPLY_KIND], hint.variance)
+
+
+def _checked(state: EstimatorState) -> EstimatorState:
+    """Remember the mass once a second."""
+    balance, checks = state.balance, state.checks
+    if checks and balance.sample_s - checks[-1].sample_s < _CHECK_EVERY_S:
+        return state
+    check = Check(balance.sample_s, balance.mass_kg, balance.mass_row(), state.unknowns.mean)
+    return replace(state, checks=(*checks[-_CHECKS_KEPT + 1 :], check))
+
+
+def _began(state: EstimatorState) -> Hold:
+    """The hold of a stop that was noticed late: from the checks whose mass is already the mass of now."""
+    balance = state.balance
+    row, mean = balance.mass_row(), state.unknowns.mean
+    masses, rows, start_s = [balance.mass_kg], [row], balance.sample_s
+    for check in reversed(state.checks):
+        change = tuple(new - old for new, old in zip(mean, check.mean, strict=True))
+        mass = check.mass_kg + dot(check.row, change[:UNKNOWNS])
+        if abs(mass - balance.mass_kg) > balance.mass_kg * max(_SAME_MASS, _SAME_PA / balance.pressure_abs_pa):
+            break
+        masses.append(mass)
+        rows.append(check.row)
+        start_s = check.sample_s
+    # The oldest is where the flow may still have been running out; of the rest the early ones count.
+    masses, rows = masses[:-1][-_HOLD_CHECKS:] or masses, rows[:-1][-_HOLD_CHECKS:] or rows
+    count = len(masses)
+    mean_row = tuple(sum(column) / count for column in zip(*rows, strict=True))
+    return Hold(start_s, balance.sample_s, count, sum(masses) / count, mean_row)
 
 
 def _held(state: EstimatorState) -> EstimatorState:
-    """No inflow: what the mass seems to have changed by is the unknowns' fault."""
+    """No inflow: what the mass seems to have changed by is the unknowns' fault, or a leak's."""
     balance, hold = state.balance, state.hold
-    row, now_s = balance.mass_row(), balance.sample_s
+    now_s = balance.sample_s
     if hold is None:
-        return replace(state, hold=Hold(now_s, now_s, 1, balance.mass_kg, row))
+        return replace(state, hold=_began(state), checks=())
+    row = balance.mass_row()
     if now_s - hold.start_s < _HOLD_MEAN_S:
         n = hold.readings + 1
         mass = hold.mass_kg + (balance.mass_kg - hold.mass_kg) / n
         mean_row = tuple(mean + (r - mean) / n for mean, r in zip(hold.row, row, strict=True))
         return replace(state, hold=Hold(hold.start_s, now_s, n, mass, mean_row))
-    since = now_s - hold.used_s
-    if since < _HOLD_EVERY_S:
+    since, held_s = now_s - hold.used_s, now_s - hold.start_s
+    if since < _HOLD_EVERY_S or held_s < _HOLD_SURE_S:
         return state
     kg_per_pa = balance.mass_kg / balance.pressure_abs_pa
-    noise = (_HOLD_PA * kg_per_pa) ** 2 * max(1.0, _HOLD_MEMORY_S / since)
-    gradient = tuple(r - h for r, h in zip(row, hold.row, strict=True))
-    new = _learn(state, gradient, hold.mass_kg - balance.mass_kg, noise)
+    doubt_pa = _HOLD_PA * (1.0 + held_s / _HOLD_DOUBLES_S)
+    noise = (doubt_pa * kg_per_pa) ** 2 * max(1.0, _HOLD_MEMORY_S / since)
+    leaked_kg_per = kg_per_pa * held_s
+    gradient = (*(r - h for r, h in zip(row, hold.row, strict=True)), leaked_kg_per)
+    changed_kg = balance.mass_kg - hold.mass_kg + leaked_kg_per * state.unknowns.mean[LEAK]
+    new = _learn(state, gradient, -changed_kg, noise)
     return replace(new, hold=new.hold._replace(used_s=now_s) if new.hold else None)
 
 

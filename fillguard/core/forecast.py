@@ -5,7 +5,6 @@ from math import exp
 
 from fillguard.core.balance import FORCED, NATURAL, SUPPLY, SUPPLY_KIND, WALL_HEAT, Balance, Row
 from fillguard.core.context import FillContext
-from fillguard.core.heat import convection
 
 _STEPS = 4
 
@@ -32,16 +31,13 @@ def forecast(
     dt = max(dm / flow_kg_s, 0.0)
     natural_dt, forced_dt = exp(theta[NATURAL]) * dt, exp(theta[FORCED]) * dt
     wall_j_k = (vessel.inner_heat_j_k + vessel.outer_heat_j_k) * exp(theta[WALL_HEAT])
-    factors = (setting.natural_factor, setting.forced_factor)
     mass, gas_k, energy, pressure = balance.mass_kg, balance.gas_k, balance.energy_j, balance.pressure_abs_pa
     before = pressure
     warmed = 0.0
     for _ in range(steps):
         inner = balance.inner_k + warmed
-        still, natural, forced = convection(
-            vessel.inner_area_m2, factors, mass / vessel.capacity_m3, gas_k - inner, flow_kg_s
-        )
-        per_k = natural_dt * (still + natural) + forced_dt * forced
+        natural, forced = setting.convection.at(mass / vessel.capacity_m3, gas_k - inner, flow_kg_s)
+        per_k = natural_dt * natural + forced_dt * forced
         mean, half = setting.supply.at(pressure)
         brought = dm * (mean + theta[SUPPLY_KIND] * half + theta[SUPPLY] * setting.supply.slope_j_kg_k)
         mass += dm

@@ -1,8 +1,10 @@
 """Heat between gas, wall and surroundings, and what the supply brings in.
 
-Natural and forced convection inside follow a correlation for filling vessels (Nusselt number from Rayleigh and
-Reynolds number, Woodfield, Monde et al. 2007, for hydrogen), brought to air; how large it is for air was never
-measured at these pressures, so both parts carry a scale that the estimator learns. Temperatures kelvin, areas m2.
+Inside, natural and forced convection add, as in the correlation for filling vessels (Nusselt number from Rayleigh and
+Reynolds number, powers 0.352 and 0.67: Woodfield, Monde et al. 2007, measured with hydrogen), brought to air at
+charging pressures. How large both are for air was never measured there. The figures here lie between that correlation
+and the half of it; measured hydrogen, helium and nitrogen runs scatter around and below them, so both parts carry a
+scale that the estimator takes for unknown. Temperatures kelvin, areas m2.
 """
 
 from bisect import bisect_right
@@ -10,18 +12,21 @@ from dataclasses import dataclass
 from enum import StrEnum
 from typing import NamedTuple
 
+from fillguard.core.cylinder import Vessel
 from fillguard.core.gas import GasSurface
 from fillguard.core.values import GasMix, Surroundings
 
-STILL_W_M2_K = 12.0
-NATURAL_W_M2_K = 95.0
+NATURAL_W_M2_K = 120.0
 NATURAL_DENSITY_KG_M3 = 200.0
 NATURAL_DENSITY_POWER = 0.7
 NATURAL_DIFFERENCE_K = 10.0
-NATURAL_DIFFERENCE_POWER = 0.34
-FORCED_W_M2_K = 130.0
+NATURAL_DIFFERENCE_POWER = 0.352
+FORCED_W_M2_K = 185.0
 FORCED_FLOW_KG_S = 0.010
 FORCED_FLOW_POWER = 0.67
+FORCED_BORE_M = 0.16
+FORCED_DENSITY_POWER = 0.3
+"""Conductivity and viscosity of the gas grow with its density."""
 
 OUTSIDE_W_M2_K = {Surroundings.AIR: 9.0, Surroundings.BATH: 420.0}
 """Free convection and radiation in a shop; a stirred bath lies between 300 and 600 (common practice)."""
@@ -53,25 +58,31 @@ def forced_factor(mix: GasMix) -> float:
 
 
 class Convection(NamedTuple):
-    """Heat transfer from gas to wall now, W/K for the whole inner surface, before the scales are applied."""
+    """How gas and inner wall of one vessel exchange heat."""
 
-    still: float
-    natural: float
-    """Grows with the temperature difference to the power 0.34."""
-    forced: float
+    natural_w_k: float
+    """At the reference density and a difference of 10 K, whole inner surface."""
+    forced_w_k: float
+    """At the reference density and 10 g/s into the whole set."""
+
+    def at(self, density_kg_m3: float, difference_k: float, flow_kg_s: float) -> tuple[float, float]:
+        """Natural and forced part, W/K, at this density, gas-to-wall difference and inflow."""
+        dense = density_kg_m3 / NATURAL_DENSITY_KG_M3
+        steep = (abs(difference_k) / NATURAL_DIFFERENCE_K) ** NATURAL_DIFFERENCE_POWER
+        natural = self.natural_w_k * dense**NATURAL_DENSITY_POWER * steep
+        if flow_kg_s <= 0.0:
+            return natural, 0.0
+        jet = (flow_kg_s / FORCED_FLOW_KG_S) ** FORCED_FLOW_POWER
+        return natural, self.forced_w_k * dense**FORCED_DENSITY_POWER * jet
 
 
-def convection(
-    area_m2: float, factors: tuple[float, float], density_kg_m3: float, difference_k: float, flow_kg_s: float
-) -> Convection:
-    """Convection inside at this density, gas-to-wall difference and inflow; `factors` of the mix: natural, forced."""
-    natural = area_m2 * factors[0]
-    dense = (density_kg_m3 / NATURAL_DENSITY_KG_M3) ** NATURAL_DENSITY_POWER
-    steep = (abs(difference_k) / NATURAL_DIFFERENCE_K) ** NATURAL_DIFFERENCE_POWER
-    forced = 0.0
-    if flow_kg_s > 0.0:
-        forced = area_m2 * factors[1] * FORCED_W_M2_K * (flow_kg_s / FORCED_FLOW_KG_S) ** FORCED_FLOW_POWER
-    return Convection(natural * STILL_W_M2_K, natural * NATURAL_W_M2_K * dense * steep, forced)
+def convection_of(vessel: Vessel, mix: GasMix) -> Convection:
+    """Convection of `mix` in `vessel`; each cylinder of a set takes its share of the flow."""
+    share = vessel.count**-FORCED_FLOW_POWER * FORCED_BORE_M / vessel.bore_m
+    return Convection(
+        vessel.inner_area_m2 * natural_factor(mix) * NATURAL_W_M2_K,
+        vessel.inner_area_m2 * forced_factor(mix) * FORCED_W_M2_K * share,
+    )
 
 
 class SupplyKind(StrEnum):
@@ -86,8 +97,8 @@ class SupplyKind(StrEnum):
 
 BANK_ABS_PA = 280e5
 """Storage pressure where nobody configured one; enthalpy is nearly flat there: 1 K in 20 bar (air)."""
-COMPRESSOR_WARMER_K = 20.0
-"""After-cooler outlet over the surroundings (common practice: 10 to 30 K)."""
+COMPRESSOR_WARMER_K = 12.0
+"""After-cooler outlet over the surroundings (common practice: 10 to 15 K)."""
 _GRID_ABS_PA = (1e5, 10e5, 25e5, 50e5, 75e5, 100e5, 130e5, 160e5, 200e5, 240e5, 280e5, 330e5, 380e5)
 
 

@@ -106,7 +106,7 @@ def _half_widths(
     state: EstimatorState, context: FillContext, settled_pa: float, pa_per_kg: float
 ) -> tuple[float, float]:
     """The 90 % interval below and above the estimate."""
-    gradient = tuple(pa_per_kg * kg for kg in state.balance.mass_row())
+    gradient = (*(pa_per_kg * kg for kg in state.balance.mass_row()), 0.0)
     known = variance(state.unknowns.covariance, gradient)
     share = _GAUGE_SHARE**2
     if not state.start_seen:

@@ -8,74 +8,95 @@ pressures meet. The two bring in gas of very different energy, so it matters whe
 from math import sqrt
 from typing import NamedTuple
 
-from fillguard.core.balance import SUPPLY_KIND, UNKNOWNS, Row
+from fillguard.core.balance import Row
 from fillguard.core.heat import SupplyKind
 
 BLOCK_S = 20.0
-MEAN_S = 3.0
-"""The mass at a block's end is the mean over this long: pressure noise of 0.2 bar would hide a steady flow."""
+BLOCK_PA = 8e5
+"""A block is at least this long and this high: pressure noise of 0.2 bar must not hide a steady flow."""
+MEAN_S = 4.0
+"""The mass at a block's end is the mean over this long."""
 MOST_BLOCKS = 60
 FEWEST_BLOCKS = 4
-STEADY = 0.04
-UNSTEADY = 0.07
+TELLING_BLOCKS = 8
+"""Fewer steady blocks say little: a hand may have left the bank's valve alone for two minutes."""
+STEADY, UNSTEADY = 0.030, 0.038
 """Relative scatter of the blocks' flows below which it is a compressor's, above which it is a bank's (our choice)."""
-HINT_SIGMA = 0.6
+HINT_SIGMA, WEAK_HINT_SIGMA = 0.5, 1.5
+FORGOTTEN = 0.1
+"""Variance that comes back with each block: all blocks speak each time, so the last word is the best informed."""
 
 
 class Steadiness(NamedTuple):
     """Mean inflow of each block so far, and the block that is open."""
 
     flows_kg_s: Row = ()
+    begun_s: float | None = None
+    begun_pa: float = 0.0
     ends_s: float | None = None
+    """Set once the block is long and high enough: the mean at its end is being taken."""
     readings: int = 0
     mass_kg: float = 0.0
     time_s: float = 0.0
-    """Sums over the last seconds of the open block."""
+    """Sums over the end of the open block."""
     last_kg: float | None = None
     last_s: float = 0.0
 
 
 class Hint(NamedTuple):
-    """A measurement for the filter."""
+    """A measurement of the supply kind."""
 
-    gradient: Row
-    value: float
+    kind: float
+    """-1 bank, +1 compressor."""
     variance: float
 
 
-def after(steadiness: Steadiness, sample_s: float, mass_kg: float, *, flowing: bool) -> Steadiness:
+def after(steadiness: Steadiness, sample_s: float, pressure_pa: float, mass_kg: float, *, flowing: bool) -> Steadiness:
     """Steadiness after one more estimate of the mass; the same object when nothing changed."""
     if not flowing:
-        return steadiness if steadiness.ends_s is None else Steadiness(flows_kg_s=steadiness.flows_kg_s)
+        return steadiness if steadiness.begun_s is None else Steadiness(flows_kg_s=steadiness.flows_kg_s)
+    if steadiness.begun_s is None:
+        return steadiness._replace(begun_s=sample_s, begun_pa=pressure_pa)
     if steadiness.ends_s is None:
-        return steadiness._replace(ends_s=sample_s + BLOCK_S)
-    if sample_s < steadiness.ends_s - MEAN_S:
-        return steadiness
+        if sample_s < steadiness.begun_s + BLOCK_S - MEAN_S or pressure_pa < steadiness.begun_pa + BLOCK_PA:
+            return steadiness
+        steadiness = steadiness._replace(ends_s=sample_s + MEAN_S)
     count = steadiness.readings + 1
     mass, time = steadiness.mass_kg + mass_kg, steadiness.time_s + sample_s
-    if sample_s < steadiness.ends_s:
+    if sample_s < (steadiness.ends_s or 0.0):
         return steadiness._replace(readings=count, mass_kg=mass, time_s=time)
     mass, time = mass / count, time / count
     flows = steadiness.flows_kg_s
     if steadiness.last_kg is not None:
         flows = (*flows, (mass - steadiness.last_kg) / (time - steadiness.last_s))[-MOST_BLOCKS:]
-    return Steadiness(flows, sample_s + BLOCK_S, last_kg=mass, last_s=time)
+    return Steadiness(flows, begun_s=sample_s, begun_pa=pressure_pa, last_kg=mass, last_s=time)
+
+
+def rescaled(steadiness: Steadiness, ratio: float) -> Steadiness:
+    """Steadiness once the mass is reckoned `ratio` times what it was: a better estimate is no inflow."""
+    last = steadiness.last_kg
+    return steadiness._replace(mass_kg=steadiness.mass_kg * ratio, last_kg=None if last is None else last * ratio)
 
 
 def kind_hint(steadiness: Steadiness, configured: SupplyKind) -> Hint | None:
     """What a block that has just ended says about the supply; None while it says nothing."""
-    flows = steadiness.flows_kg_s
     fresh = steadiness.readings == 0 and steadiness.last_kg is not None
+    # The newest block may hold the end of the flow, which is noticed late.
+    flows = steadiness.flows_kg_s[:-1]
     if configured is not SupplyKind.UNKNOWN or not fresh or len(flows) < FEWEST_BLOCKS:
         return None
+    telling = len(flows) >= TELLING_BLOCKS
+    if telling:
+        flows = tuple(sorted(flows)[1:-1])  # a pause too short to be noticed spoils one block
     mean = sum(flows) / len(flows)
     if mean <= 0.0:
         return None
     scatter = sqrt(sum((flow / mean - 1.0) ** 2 for flow in flows) / (len(flows) - 1))
     if STEADY <= scatter <= UNSTEADY:
         return None
-    gradient = tuple(1.0 if j == SUPPLY_KIND else 0.0 for j in range(UNKNOWNS))
-    return Hint(gradient, 1.0 if scatter < STEADY else -1.0, HINT_SIGMA**2)
+    if scatter > UNSTEADY:
+        return Hint(-1.0, HINT_SIGMA**2)
+    return Hint(1.0, (HINT_SIGMA if telling else WEAK_HINT_SIGMA) ** 2)
 
 
 NOTHING_SEEN = Steadiness()
