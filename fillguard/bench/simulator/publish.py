@@ -25,7 +25,7 @@ _CONNECT_WITHIN_S = 10.0
 _DRAIN_WITHIN_S = 10.0
 _KEEPALIVE_S = 30
 _QUEUED_AT_MOST = 20_000
-_GET_READY_S = 0.5
+_GET_READY_S = 1.0
 """Real seconds between building the station and its first message."""
 
 
