@@ -1,8 +1,6 @@
 """The broker configuration we ship: mosquitto takes it beside Debian's own, keeps strangers out and messages in."""
 
-import getpass
 import shutil
-import socket
 import subprocess
 import threading
 from collections.abc import Callable, Iterator
@@ -13,68 +11,33 @@ import pytest
 from paho.mqtt.enums import CallbackAPIVersion
 from paho.mqtt.reasoncodes import ReasonCode
 
+from tests.servers import DEADLINE_S, Mosquitto, free_port
+
 SHIPPED = Path(__file__).resolve().parents[2] / "deploy" / "mosquitto"
-DEADLINE_S = 30.0
 ROLES = ("fillguard", "tern-sensors", "tern-board", "tern-operator")
 
 pytestmark = pytest.mark.servers
 
 
-def free_port() -> int:
-    with socket.socket() as probe:
-        probe.bind(("127.0.0.1", 0))
-        port: int = probe.getsockname()[1]
-        return port
-
-
-class Broker:
-    """mosquitto with our configuration in a folder of its own, read the way Debian's main file reads it."""
-
-    def __init__(self, folder: Path) -> None:
-        self.port = free_port()
-        self._main = folder / "mosquitto.conf"
-        self._process: subprocess.Popen[str] | None = None
-        self.said: list[str] = []
-        (folder / "conf.d").mkdir()
-        shutil.copy(SHIPPED / "fillguard.acl", folder)
-        for role in ROLES:
-            create = [] if (folder / "fillguard.passwd").exists() else ["-c"]
-            subprocess.run(
-                ["mosquitto_passwd", "-b", *create, folder / "fillguard.passwd", role, f"secret of {role}"], check=True
-            )
-        ours = (SHIPPED / "fillguard.conf").read_text(encoding="utf-8")
-        ours = ours.replace("/etc/mosquitto/", f"{folder}/").replace("listener 1883 ", f"listener {self.port} ")
-        (folder / "conf.d" / "fillguard.conf").write_text(ours, encoding="utf-8")
-        # What Debian's own file says, and a user: from root mosquitto would change to one that may not read here.
-        self._main.write_text(
-            f"persistence true\npersistence_location {folder}/\nlog_dest stderr\nuser {getpass.getuser()}\n"
-            f"include_dir {folder}/conf.d\n",
-            encoding="utf-8",
-        )
-
-    def start(self) -> None:
-        """Start it; `said` holds its words until it ran (or gave up)."""
-        self._process = subprocess.Popen(
-            ["mosquitto", "-c", self._main], stderr=subprocess.PIPE, stdout=subprocess.DEVNULL, text=True
-        )
-        self.said = []
-        assert self._process.stderr is not None
-        for line in self._process.stderr:
-            self.said.append(line)
-            if line.rstrip().endswith(" running"):
-                break
-        threading.Thread(target=self._process.stderr.read, daemon=True).start()  # or its log would fill the pipe
-
-    def stop(self) -> None:
-        if self._process is not None:
-            self._process.terminate()
-            self._process.wait(DEADLINE_S)
+def shipped_configuration(folder: Path) -> tuple[Path, int]:
+    """Our two files in a folder for `include_dir`, with its passwords made; and the port it listens on here."""
+    port = free_port()
+    shutil.copy(SHIPPED / "fillguard.acl", folder)
+    passwords = folder / "fillguard.passwd"
+    for role in ROLES:
+        create = [] if passwords.exists() else ["-c"]
+        subprocess.run(["mosquitto_passwd", "-b", *create, passwords, role, f"secret of {role}"], check=True)
+    text = (SHIPPED / "fillguard.conf").read_text(encoding="utf-8")
+    text = text.replace("/etc/mosquitto/", f"{folder}/").replace("listener 1883 ", f"listener {port} ")
+    (folder / "conf.d").mkdir()
+    (folder / "conf.d" / "fillguard.conf").write_text(text, encoding="utf-8")
+    return folder / "conf.d", port
 
 
 class Client:
     """An MQTT client of one role that can wait for what comes."""
 
-    def __init__(self, broker: Broker, role: str | None, *, keeps_session: bool = False) -> None:
+    def __init__(self, broker: Mosquitto, role: str | None, *, keeps_session: bool = False) -> None:
         self.received: list[tuple[str, bytes]] = []
         self.refused: ReasonCode | None = None
         self._news = threading.Condition()
@@ -126,25 +89,21 @@ class Client:
 
 
 @pytest.fixture
-def broker(tmp_path: Path) -> Iterator[Broker]:
-    broker = Broker(tmp_path)
-    broker.start()
-    yield broker
-    broker.stop()
+def broker(tmp_path: Path) -> Iterator[Mosquitto]:
+    """A broker with our file included by a main file that sets what Debian's sets; it starts, or the test fails."""
+    included, port = shipped_configuration(tmp_path)
+    with Mosquitto(tmp_path, lines=(f"include_dir {included}",)) as broker:
+        broker.port = port
+        yield broker
 
 
-def test_mosquitto_takes_the_file_without_a_complaint(broker: Broker) -> None:
-    assert [line for line in broker.said if "Error" in line or "recommended" in line or "deprecated" in line] == []
-    assert broker.said[-1].rstrip().endswith(" running")
-
-
-def test_a_stranger_is_refused(broker: Broker) -> None:
+def test_a_stranger_is_refused(broker: Mosquitto) -> None:
     stranger = Client(broker, None)
     stranger.close()
     assert stranger.refused == "Not authorized"
 
 
-def test_each_role_reaches_what_it_needs_and_nothing_else(broker: Broker) -> None:
+def test_each_role_reaches_what_it_needs_and_nothing_else(broker: Mosquitto) -> None:
     daemon, sensors, operator = (Client(broker, role) for role in ("fillguard", "tern-sensors", "tern-operator"))
     board = Client(broker, "tern-board")
     daemon.subscribe("#")
@@ -160,7 +119,7 @@ def test_each_role_reaches_what_it_needs_and_nothing_else(broker: Broker) -> Non
     assert came == [("fill/tern/1/pressure", b"183.2"), ("fillguard/tern/command", b"acknowledge")]
 
 
-def test_what_came_while_the_daemon_was_away_survives_a_restart_of_the_broker(broker: Broker) -> None:
+def test_what_came_while_the_daemon_was_away_survives_a_restart_of_the_broker(broker: Mosquitto) -> None:
     daemon = Client(broker, "fillguard", keeps_session=True)
     daemon.subscribe("fill/tern/#")
     daemon.close()
@@ -168,8 +127,7 @@ def test_what_came_while_the_daemon_was_away_survives_a_restart_of_the_broker(br
     for number in range(2000):  # mosquitto's own default keeps 1000
         sensors.publish("fill/tern/1/pressure", str(number))
     sensors.close()
-    broker.stop()
-    broker.start()
+    broker.restart()
     daemon = Client(broker, "fillguard", keeps_session=True)
     came = daemon.wait_for(2000)
     daemon.close()
