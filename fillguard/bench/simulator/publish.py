@@ -81,11 +81,12 @@ def paced(
     clock: Clock,
     epoch_utc_s: float,
     wait: Callable[[float], bool],
-    progress: Callable[[float], None] | None = None,
+    heard: Callable[[float], None] = lambda _: None,
 ) -> tuple[int, float, bool]:
     """Send each message when `clock` reaches its time; return how many, the worst lag in s, and whether stopped early.
 
-    `wait(real_seconds)` sleeps and returns True when the run is to stop (`threading.Event.wait` does).
+    `wait(real_seconds)` sleeps and returns True when the run is to stop (`threading.Event.wait` does); `heard` is told
+    the time of each message that was sent.
     """
     sent, worst_s = 0, 0.0
     for message in messages:
@@ -95,8 +96,7 @@ def paced(
         worst_s = max(worst_s, -early_s)
         sender.send(message)
         sent += 1
-        if progress is not None:
-            progress(message.t_s)
+        heard(message.t_s)
     return sent, worst_s, False
 
 
@@ -220,12 +220,10 @@ def simulate_over_mqtt(
     stop: threading.Event,
     seed: int | None = None,
     progress: Progress | None = None,
-    started: Callable[[float], None] | None = None,
 ) -> Published:
     """Play a scenario on a broker at the pace of `clock`, from now on; ends with it, or early once `stop` is set.
 
-    Every whip's gateway leaves its retained presence at `offline`. `started` hears the Unix time, on the clock, of
-    scenario second 0.
+    Every whip's gateway leaves its retained presence at `offline`.
 
     Raises:
         ConfigurationError: the scenario cannot be done.
@@ -238,15 +236,13 @@ def simulate_over_mqtt(
         gateways.connect()
         epoch_utc_s = clock.now().utc_s + _GET_READY_S / clock.real_seconds(1.0)
         simulation = Simulation(scenario, seed=seed, epoch_utc_s=epoch_utc_s)
-        if started is not None:
-            started(epoch_utc_s)
         sent, worst_s, early = paced(
             simulation.messages(),
             gateways,
             clock=clock,
             epoch_utc_s=epoch_utc_s,
             wait=stop.wait,
-            progress=None if progress is None else lambda t_s: progress(min(1.0, t_s / scenario.station.duration_s)),
+            heard=_share_of(scenario.station.duration_s, progress),
         )
     finally:
         unacknowledged = gateways.close()
@@ -259,6 +255,13 @@ def simulate_over_mqtt(
         stopped_early=early,
         fills=simulation.fills,
     )
+
+
+def _share_of(duration_s: float, progress: Progress | None) -> Callable[[float], None]:
+    """What turns the time of a message into the share done."""
+    if progress is None:
+        return lambda _: None
+    return lambda t_s: progress(min(1.0, t_s / duration_s))
 
 
 @contextmanager
