@@ -17,11 +17,19 @@ GENEROUS_S = 60.0
 
 
 def notice(
-    occurrence: str = "tern-1/overfill/1", *, channel: str = "phone", priority: int = 1, raised_s: float = 0.0
+    occurrence: str = "tern-1/overfill/1",
+    *,
+    channel: str = "phone",
+    priority: int = 1,
+    raised_s: float = 0.0,
+    returned_s: float | None = None,
 ) -> OwedNotice:
-    """A raise notice as the router makes it."""
+    """A notice as the router makes it: of a return when `returned_s` is given, else of a raise."""
+    stamp_s = raised_s if returned_s is None else returned_s
+    states = (AlarmState.NORMAL, AlarmState.UNACKNOWLEDGED)
+    old, new = states if returned_s is None else reversed(states)
     change = AlarmChanged(
-        stamp=Stamp(mono_s=raised_s, utc_s=raised_s),
+        stamp=Stamp(mono_s=stamp_s, utc_s=stamp_s),
         whip="1",
         fill_id=None,
         serial="TH-0042",
@@ -29,8 +37,8 @@ def notice(
         alarm=occurrence.split("/")[1],
         occurrence=occurrence,
         priority=priority,
-        old=AlarmState.NORMAL,
-        new=AlarmState.UNACKNOWLEDGED,
+        old=old,
+        new=new,
         cause="projected to settle above the limit",
         raised_utc_s=raised_s,
     )
@@ -48,6 +56,8 @@ class FakeLedger:
     _waiting: deque[tuple[Attempt | OwedNotice, Callable[[bool], None] | None]] = field(default_factory=deque)
     _says_healthy: bool | None = None
     _lock: Lock = field(default_factory=Lock)
+    tells_changes: bool = True
+    """Whether its rows say when the change happened."""
     broken: Exception | None = None
     """Raised when the worklist is read."""
 
@@ -133,14 +143,14 @@ class FakeLedger:
             outbox_id=number,
             channel=owed.channel,
             occurrence=owed.change.occurrence,
-            kind="raise",
+            kind="raise" if owed.change.is_raise else "return",
             priority=owed.change.priority,
             raised_utc_s=owed.change.raised_utc_s,
             title=owed.title,
             body=owed.body,
             attempts=len({attempt.started_utc_s for attempt in tries}),
             not_before_utc_s=(tries[-1].not_before_utc_s or 0.0) if tries else 0.0,
-            changed_utc_s=owed.change.stamp.utc_s,
+            changed_utc_s=owed.change.stamp.utc_s if self.tells_changes else None,
         )
 
 

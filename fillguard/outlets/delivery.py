@@ -83,6 +83,13 @@ def marked(item: OutboxItem, *, repeat: int, late_s: float, recorded: bool) -> M
     return Message(title=title, body=body, kind=item.kind, priority=item.priority)
 
 
+def _happened_utc_s(item: OutboxItem, *, otherwise: float) -> float:
+    """When that happened which `item` tells of; `otherwise` when only the raise of a returned alarm is known."""
+    if item.changed_utc_s is not None:
+        return item.changed_utc_s
+    return item.raised_utc_s if item.kind == "raise" else otherwise
+
+
 class ChannelWorker:
     """Delivers what is owed to one channel."""
 
@@ -196,8 +203,7 @@ class ChannelWorker:
             started_utc_s=started.utc_s,
         )
         recorded = known_to_ledger and self._start_is_recorded(attempt)
-        since_utc_s = item.raised_utc_s if item.changed_utc_s is None else item.changed_utc_s
-        late_s = started.utc_s - since_utc_s
+        late_s = started.utc_s - _happened_utc_s(item, otherwise=started.utc_s)
         outcome = self._sender.send(marked(item, repeat=attempt.repeat, late_s=late_s, recorded=recorded))
         ended = self._clock.now()
         arrived = outcome.result == DELIVERED

@@ -4,6 +4,7 @@ import threading
 from collections.abc import Iterator
 from functools import partial
 from pathlib import Path
+from queue import Queue
 
 import pytest
 from pydantic import SecretStr
@@ -12,7 +13,7 @@ from fillguard.core.errors import ConfigurationError
 from fillguard.ledger.reader import SqliteLedgerReader
 from fillguard.ledger.writer import SqliteLedgerWriter
 from fillguard.outlets.apprise import AppriseSender, senders
-from fillguard.outlets.delivery import DELIVERED, FAILED, UNKNOWN, Delivery, Message
+from fillguard.outlets.delivery import DELIVERED, FAILED, UNKNOWN, Delivery, HealthListener, Message
 from fillguard.ports import Attempt, OwedNotice, Route
 from fillguard.settings import ChannelSettings, ConfigurationProblems
 from tests.delivery_fakes import notice
@@ -152,14 +153,20 @@ def writer(path: Path, clock: FakeClock) -> Iterator[SqliteLedgerWriter]:
     made.stop(PATIENCE_S)
 
 
-def delivery(writer: SqliteLedgerWriter, path: Path, clock: FakeClock, *channels: ChannelSettings) -> Delivery:
+def delivery(
+    writer: SqliteLedgerWriter,
+    path: Path,
+    clock: FakeClock,
+    *channels: ChannelSettings,
+    on_health: HealthListener = lambda *_: None,
+) -> Delivery:
     """Channels on the real ledger, woken by its commits."""
     made = Delivery(
         senders(channels),
         open_source=partial(SqliteLedgerReader, path),
         writer=writer,
         clock=clock,
-        on_health=lambda *_: None,
+        on_health=on_health,
     )
     writer.subscribe(made.owed)
     return made
@@ -204,11 +211,14 @@ def test_a_failed_notice_arrives_later_as_a_marked_repeat(
     writer: SqliteLedgerWriter, path: Path, clock: FakeClock
 ) -> None:
     with JsonInbox([500]) as inbox:
-        channels = delivery(writer, path, clock, channel("phone", f"json://127.0.0.1:{inbox.port}/"))
+        health: Queue[bool] = Queue()
+        phone = channel("phone", f"json://127.0.0.1:{inbox.port}/")
+        channels = delivery(writer, path, clock, phone, on_health=lambda _channel, ok, _detail: health.put(ok))
         writer.start()
         channels.start()
         writer.put(step(tick(0), owed=owing("tern-1/overfill/1", "phone")))
         assert inbox.next_post()["title"] == "STOP - tern-1/overfill/1"
+        assert health.get(timeout=PATIENCE_S) is False  # the try is over: only now may time pass
         clock.advance(30.0)
         channels.owed(frozenset({"phone"}))
         assert inbox.next_post()["title"] == "STOP - tern-1/overfill/1 (repeat 1)"

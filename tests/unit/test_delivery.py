@@ -165,6 +165,23 @@ def test_a_late_copy_says_how_late_it_is() -> None:
     assert it.service.messages[1].body.endswith("Late: sent 62 min after it happened.")
 
 
+@pytest.mark.parametrize(
+    ("returned_s", "tells_changes", "marks"),
+    [(3_700.0, True, ""), (600.0, True, " (52 min late)"), (600.0, False, "")],
+    ids=["a fresh one is not late", "an old one is", "without its time nothing is said"],
+)
+def test_a_return_is_late_counted_from_the_return_and_not_from_the_raise(
+    *, returned_s: float, tells_changes: bool, marks: str
+) -> None:
+    it = bench()
+    it.ledger.tells_changes = tells_changes
+    it.ledger.owe(notice(returned_s=returned_s))
+    it.clock.advance(3_720.0)
+    assert it.deliver() == 1
+    assert it.titles == [f"STOP - tern-1/overfill/1{marks}"]
+    assert it.service.messages[0].kind == "return"
+
+
 # While the ledger takes no rows -------------------------------------------------------------------------------------
 
 
