@@ -236,13 +236,9 @@ def simulate_over_mqtt(
         gateways.connect()
         epoch_utc_s = clock.now().utc_s + _GET_READY_S / clock.real_seconds(1.0)
         simulation = Simulation(scenario, seed=seed, epoch_utc_s=epoch_utc_s)
+        heard = _share_of(scenario.station.duration_s, progress)
         sent, worst_s, early = paced(
-            simulation.messages(),
-            gateways,
-            clock=clock,
-            epoch_utc_s=epoch_utc_s,
-            wait=stop.wait,
-            heard=_share_of(scenario.station.duration_s, progress),
+            simulation.messages(), gateways, clock=clock, epoch_utc_s=epoch_utc_s, wait=stop.wait, heard=heard
         )
     finally:
         unacknowledged = gateways.close()
