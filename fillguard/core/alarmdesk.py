@@ -51,6 +51,8 @@ class Desk:
         standing = self.state.standings.get(name) or Standing()
         if _nothing_to_do(standing, seen):
             return self
+        if not standing.active and (seen.excess is None or seen.excess <= 0.0):
+            hidden = None  # there is nothing to hide: a quiet alarm is not announced as suppressed
         new, changes = judge(
             standing,
             self.rules.alarms[name],
