@@ -85,6 +85,21 @@ def test_capture_line_carries_arrival_topic_and_payload() -> None:
     assert line == {"t": INVENTED_MORNING_UTC_S + 1.25, "topic": "fill/tern/1/pressure", "payload": "1"}
 
 
+def test_truth_is_written_beside_the_capture(tmp_path: Path) -> None:
+    scenario = tmp_path / "scenario.toml"
+    scenario.write_text(
+        '[station]\nid = "tern"\nduration_s = 20\n[[cylinder]]\nserial = "TH-0042"\nmaterial = "steel"\n'
+        "water_volume_l = 12\nempty_mass_kg = 14\nrated_pressure_bar = 232\nreference_temperature_c = 15\n"
+        '[[whip]]\nid = "1"\nact = [{ do = "attach", at_s = 1, cylinder = "TH-0042" }]\n',
+        encoding="utf-8",
+    )
+    simulate_to_capture(scenario, tmp_path / "out.jsonl", truth_path=tmp_path / "truth.json")
+    (fill,) = json.loads((tmp_path / "truth.json").read_text(encoding="utf-8"))
+    assert (fill["whip"], fill["serial"], fill["t_close"]) == ("1", "TH-0042", None)
+    assert fill["p_cyl_end_bar_g"] == pytest.approx(50.0, abs=0.1)
+    assert len(fill["trace"]["t"]) == len(fill["trace"]["p_cyl_bar_g"]) > 2
+
+
 def test_half_written_capture_is_not_left_behind(tmp_path: Path) -> None:
     broken = tmp_path / "broken.toml"
     broken.write_text('[station]\nid = "tern"\nduration_s = 20\n[[whip]]\nid = "1"\n', encoding="utf-8")

@@ -2,10 +2,10 @@
 
 import json
 from collections.abc import Callable, Iterable, Sequence
-from dataclasses import asdict
 from pathlib import Path
 from typing import Any, TextIO
 
+from fillguard.bench.simulator.report import truth_report
 from fillguard.bench.simulator.scenario import load_scenario
 from fillguard.bench.simulator.sensors import SimMessage
 from fillguard.bench.simulator.simulation import Simulation
@@ -70,5 +70,6 @@ def _write(
 
 
 def truth_of(fill: FillTruth) -> dict[str, Any]:
-    """Everything known of one fill, as plain values; temperatures as keys become text in JSON."""
-    return asdict(fill) | {"over_rating_bar": fill.over_rating_bar}
+    """Whose fill it was, and the truth in the words that scoring reads."""
+    who = {"whip": fill.whip, "serial": fill.serial, "announced": fill.announced, "attached_s": fill.attached_s}
+    return who | {"detached_s": fill.detached_s, "rated_bar": fill.rated_bar} | truth_report(fill)
