@@ -100,7 +100,8 @@ def _scenario(
     if chance.random() < 0.7:  # noqa: PLR2004  (two in three have one)
         whip["wall"] = {"insulated": bath_c is not None}
     close_bar = round(kind.rated_bar * chance.uniform(0.98, 1.12), 1)
-    whip["act"] = _acts(chance, feeding, close_bar, trouble, "bath" if bath_c is not None else "air")
+    said = {"gas": _GASES[gas], "surroundings": "bath" if bath_c is not None else "air"}
+    whip["act"] = _acts(chance, feeding, close_bar, trouble, said)
     whip["fault"] = _faults(chance, kind, start_bar, close_bar, trouble)
     station = {"id": "tern", "duration_s": 120.0 + _LONGEST_FILL_S + settle_s, "air_c": air_c}
     return {
@@ -173,7 +174,7 @@ def _gauge(chance: random.Random, trouble: Trouble | None) -> dict[str, Any]:
 
 
 def _acts(
-    chance: random.Random, feeding: dict[str, Any], close_bar: float, trouble: Trouble | None, surroundings: str
+    chance: random.Random, feeding: dict[str, Any], close_bar: float, trouble: Trouble | None, said: dict[str, Any]
 ) -> list[dict[str, Any]]:
     opening = round(chance.uniform(0.02, 0.06), 3) if trouble is Trouble.VALVE_PARTLY_OPEN else 1.0
     valve = {"do": "cylinder-valve", "opening": opening, "after_s": round(chance.uniform(3.0, 12.0), 2)}
@@ -181,7 +182,7 @@ def _acts(
     fill["after_s"] = round(chance.uniform(9.0, 20.0), 2)
     if trouble is Trouble.PAUSED:
         fill["pause"] = [{"at_bar": round(close_bar * chance.uniform(0.7, 0.9), 1), "for_s": chance.randint(30, 120)}]
-    acts: list[dict[str, Any]] = [{"do": "attach", "at_s": 1.0, "cylinder": "TH-0042", "surroundings": surroundings}]
+    acts: list[dict[str, Any]] = [{"do": "attach", "at_s": 1.0, "cylinder": "TH-0042", **said}]
     if trouble is Trouble.VALVE_OPENED_LATE:
         opened = {"do": "open-panel", "source": "supply", "after_s": 8.0, **feeding}
         acts += [opened, valve | {"after_s": round(chance.uniform(8.0, 25.0), 1)}, fill | {"after_s": 0.0}]
