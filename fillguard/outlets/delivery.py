@@ -12,7 +12,7 @@ from dataclasses import dataclass, replace
 from threading import Condition, Event, Thread
 from typing import Protocol
 
-from fillguard.outlets.memory import NOT_RECORDED, NOTHING_SENT, SendMemory, key_of, urgency
+from fillguard.outlets.memory import NOT_RECORDED, NOTHING_SENT, REMEMBERED_AT_MOST, SendMemory, key_of, urgency
 from fillguard.ports import Attempt, Clock, LedgerWriter, OutboxItem, OwedNotice
 
 DELIVERED, FAILED, UNKNOWN = "delivered", "failed", "unknown"
@@ -182,6 +182,8 @@ class ChannelWorker:
         # either way nothing that has arrived is sent again.
         known = {key_of(item) for item in listed}
         self._memory.forget_waiting(known)
+        if len(sent) >= REMEMBERED_AT_MOST:
+            listed = [item for item in listed if key_of(item) in sent]
         candidates = [*listed, *(item for item in waiting if key_of(item) not in known)]
         due = [
             item

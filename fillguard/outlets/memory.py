@@ -13,7 +13,8 @@ Key = tuple[str, str]
 NOT_RECORDED = 0
 """Number of an outbox row that does not exist."""
 _WAITING_AT_MOST = 200
-_REMEMBERED_AT_MOST = 1000
+REMEMBERED_AT_MOST = 300
+"""With so many sent and not recorded, what the ledger holds is sent no more: forgetting it would send it twice."""
 _TRIES_AT_MOST = 50
 _PUT_AT_MOST = 3
 """How often a result is handed to a ledger that says it cannot record it."""
@@ -109,8 +110,16 @@ class SendMemory:
             kept = (*sent.kept, Try(attempt=attempt))
             over = len(kept) > _TRIES_AT_MOST
             self._sent[key] = Sent(kept=kept[1:] if over else kept, forgotten=sent.forgotten + int(over))
-            if len(self._sent) > _REMEMBERED_AT_MOST:
-                self._sent.popitem(last=False)
+            if len(self._sent) > REMEMBERED_AT_MOST:
+                self._forget_one()
+
+    def _forget_one(self) -> None:
+        """Forget the oldest of those that came from memory: their results follow them into the ledger in order."""
+        oldest = next(
+            (key for key, sent in self._sent.items() if sent.kept[-1].attempt.outbox_id == NOT_RECORDED), None
+        )
+        if oldest is not None:
+            del self._sent[oldest]
 
     def settled(self, attempt: Attempt, recorded: bool) -> None:  # noqa: FBT001 - what the ledger calls back with
         """The ledger holds the result of `attempt`, or did not take it."""

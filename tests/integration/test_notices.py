@@ -13,7 +13,7 @@ from fillguard.core.errors import ConfigurationError
 from fillguard.ledger.reader import SqliteLedgerReader
 from fillguard.ledger.writer import SqliteLedgerWriter
 from fillguard.outlets.apprise import AppriseSender, senders
-from fillguard.outlets.delivery import DELIVERED, FAILED, UNKNOWN, Delivery, HealthListener, Message
+from fillguard.outlets.delivery import DELIVERED, FAILED, UNKNOWN, Delivery, HealthListener, Message, SendResult
 from fillguard.ports import Attempt, OwedNotice, Route
 from fillguard.settings import ChannelSettings, ConfigurationProblems
 from tests.delivery_fakes import notice
@@ -99,6 +99,19 @@ def test_the_reason_of_a_failure_shows_nothing_of_the_address() -> None:
     assert "401" in details[0]
     assert details[1].endswith("to ***.")
     assert [detail for detail in details if "hunter2" in detail or "someone" in detail] == []
+
+
+class Raising:
+    """An Apprise whose service breaks."""
+
+    def notify(self, **_: object) -> None:
+        raise RuntimeError("hunter2 leaked")
+
+
+def test_a_service_that_raises_is_a_failed_try_that_does_not_show_why() -> None:
+    phone = sender("json://127.0.0.1/")
+    phone._apprise = Raising()  # type: ignore[assignment]  # no real service can be made to raise
+    assert phone.send(MESSAGE) == SendResult(result=FAILED, detail="Apprise raised RuntimeError")
 
 
 # A bad address at the start -----------------------------------------------------------------------------------------

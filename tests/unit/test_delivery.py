@@ -274,6 +274,40 @@ def test_when_memory_is_full_the_least_urgent_notice_is_dropped_and_said_so() ->
     assert it.health[-1] == ("phone", True, "delivers again")
 
 
+def test_what_is_remembered_of_many_tries_is_bounded_and_still_counted() -> None:
+    it = bench([FAILED] * 60)
+    it.ledger.fail()
+    it.worker.send_unrecorded(notice())
+    for _ in range(60):
+        assert it.deliver() == 1
+        it.clock.advance(60.0)
+    assert it.titles[-1] == "STOP - tern-1/overfill/1 (repeat 59, 59 min late, not recorded)"
+    assert len(it.worker._memory.sent()[OVERFILL, "raise"].kept) == 50
+
+
+def test_with_too_much_to_remember_the_rest_stays_owed_instead_of_being_sent_twice() -> None:
+    it = bench()
+    for number in range(305):
+        it.ledger.owe(notice(f"tern-1/too-fast/{number}", priority=2))
+    it.ledger.fail()
+    assert it.deliver() == 300
+    it.worker.send_unrecorded(notice(OVERFILL, priority=1))
+    assert (it.deliver(), it.titles[-1]) == (1, f"STOP - {OVERFILL} (not recorded)")
+    it.ledger.recover()
+    assert it.deliver() == 5
+    assert len(it.titles) == len(set(it.titles)) == 306
+    assert it.ledger.unsettled() == []
+
+
+def test_memory_forgets_first_what_follows_into_the_ledger_by_itself() -> None:
+    it = bench()
+    it.ledger.fail()
+    for number in range(305):
+        it.worker.send_unrecorded(notice(f"tern-1/too-fast/{number}", priority=2))
+        assert it.deliver() == 1
+    assert len(it.worker._memory.sent()) == 300
+
+
 # Health -------------------------------------------------------------------------------------------------------------
 
 
@@ -444,6 +478,13 @@ ROUTED = {
         [],
     ),
 }
+
+
+def test_no_words_are_made_where_nobody_wants_them() -> None:
+    def nothing_to_say(change: AlarmChanged) -> Notice:
+        raise AssertionError(f"asked for words about {change}")
+
+    assert owed(replace(RAISED, priority=3), ROUTES[:1], nothing_to_say) == ()
 
 
 @pytest.mark.parametrize(("change", "channels"), ROUTED.values(), ids=ROUTED)

@@ -293,6 +293,10 @@ MISTAKES = {
         GOOD + '[broker]\npassword_file = "hunter2"\n',
         "station.toml: [broker]: password_file is given without user: give both or none",
     ),
+    "half a client certificate is refused": (
+        GOOD + '[broker]\ntls = true\ntls_cert_file = "client.pem"\n',
+        "station.toml: [broker]: tls_cert_file and tls_key_file belong together: give both or none",
+    ),
     "certificates without TLS are refused": (
         GOOD + '[broker]\ntls_ca_file = "ca.pem"\n',
         (
@@ -363,6 +367,12 @@ def test_a_folder_without_a_station_is_refused(tmp_path: Path) -> None:
 def test_a_file_in_another_encoding_is_refused(tmp_path: Path) -> None:
     (tmp_path / "station.toml").write_bytes('name = "Häfen"'.encode("latin-1"))
     assert messages(tmp_path) == ["station.toml: is not UTF-8 text (byte 9): save it with that encoding"]
+
+
+def test_a_file_that_is_far_too_large_is_not_read(tmp_path: Path) -> None:
+    with (tmp_path / "station.toml").open("wb") as file:
+        file.truncate(17 * 2**20)
+    assert messages(tmp_path) == ["station.toml: is larger than 16 MB: this is not the right file"]
 
 
 @pytest.mark.parametrize("slip", ["alarm.toml", "Alarms.toml", "cylinder.csv"])
@@ -523,6 +533,12 @@ def test_a_secret_is_one_line(tmp_path: Path, content: str) -> None:
     (tmp_path / "pw").write_text(content, encoding="utf-8")
     (message,) = messages(written(tmp_path, GOOD + '[broker]\nuser = "fg"\npassword_file = "pw"\n'))
     assert message.endswith("password_file: the file that it names must hold one line, the secret, and nothing else")
+
+
+def test_a_secret_in_another_encoding_is_refused(tmp_path: Path) -> None:
+    (tmp_path / "pw").write_bytes(b"\xff\xfe")
+    (message,) = messages(written(tmp_path, GOOD + '[broker]\nuser = "fg"\npassword_file = "pw"\n'))
+    assert message == "station.toml: [broker] password_file: the file that it names is not UTF-8 text"
 
 
 # The record of what was in force -------------------------------------------------------------------------------------

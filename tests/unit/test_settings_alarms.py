@@ -159,6 +159,14 @@ MISTAKES = {
         TOO_FAST.replace("setpoint = 25", "setpoint = inf"),
         "alarms.toml: [too-fast] setpoint = inf: allowed: a number from -1000 to 1e+05 in the alarm's unit",
     ),
+    "an alarm that only happens or not has no setpoint": (
+        TOO_FAST.replace("too-fast", "unidentified").replace('"bar/min"', '"yes/no"'),
+        'alarms.toml: [unidentified] setpoint = 25.0: unit "yes/no" has no setpoint: take it out',
+    ),
+    "an alarm that is no table is explained": (
+        "overfill = 1\n",
+        "alarms.toml: [overfill] = 1: must be a table: write [overfill] above its keys",
+    ),
     "an unknown key gets the nearest known one": (
         TOO_FAST.replace("on_delay_s", "ondelay_s"),
         "alarms.toml: [too-fast] ondelay_s: unknown key; did you mean on_delay_s?",

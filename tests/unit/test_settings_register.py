@@ -141,6 +141,10 @@ FILES = {
         f"{HEADER},rated_psi\nTH-1,12,steel,232,15,3365\n",
         "cylinders.csv: row 2, rated_psi = 3365.0: rated_bar says the same: keep one of the two",
     ),
+    "a rating with a unit beside a rating in bar is refused": (
+        f"{HEADER},rated_pressure,rated_unit\nTH-1,12,steel,232,15,232,bar\n",
+        'cylinders.csv: row 2, rated_pressure = "232": rated_bar says the same: keep one of the two',
+    ),
     "a pressure without its unit is refused": (
         "serial,water_capacity_l,material,rated_pressure,rated_unit,reference_c\nTH-1,12,steel,232,,15\n",
         "cylinders.csv: row 2, rated_unit: allowed: bar or psi, the unit of rated_pressure",
