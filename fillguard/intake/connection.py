@@ -13,7 +13,7 @@ from dataclasses import dataclass, field
 from enum import StrEnum
 from typing import Protocol
 
-from paho.mqtt.client import Client, ConnectFlags, DisconnectFlags, MQTTMessage
+from paho.mqtt.client import Client, ConnectFlags, DisconnectFlags, MQTTMessage, MQTTMessageInfo
 from paho.mqtt.enums import CallbackAPIVersion, MQTTErrorCode, MQTTProtocolVersion
 from paho.mqtt.packettypes import PacketTypes
 from paho.mqtt.properties import Properties
@@ -114,7 +114,7 @@ class _Token:
 
 
 class Connection:
-    """One client, one socket. `run` returns when it is over; `publish`, `acknowledge`, `leave` from any thread."""
+    """One client, one socket. `run` returns when it is over; `publish` and `acknowledge` from any thread."""
 
     def __init__(self, needs: Needs, owner: Owner, version: MQTTProtocolVersion) -> None:
         self._needs = needs
@@ -127,6 +127,7 @@ class Connection:
         self._refused: ReasonCode | None = None
         self._server_said: ReasonCode | None = None
         self._rival: str | None = None
+        self._last_sent: MQTTMessageInfo | None = None
         self._answered = False
         self._overfull = False
         self._over = False
@@ -137,18 +138,16 @@ class Connection:
         """Hand one message over for sending; False when the connection cannot take it."""
         p = publication
         info = self._client.publish(p.topic, p.payload, p.qos, p.retain)
-        return info.rc == MQTTErrorCode.MQTT_ERR_SUCCESS
+        taken = info.rc == MQTTErrorCode.MQTT_ERR_SUCCESS
+        if taken and p.qos > 0:
+            self._last_sent = info
+        return taken
 
     def acknowledge(self, message_id: int) -> None:
         """Acknowledge a QoS 1 message; nothing when this connection is over: the broker sends it again on the next."""
         if not self._over:
             with contextlib.suppress(OSError):  # the socket closed a moment ago: as if it were over
                 self._client.ack(message_id, 1)
-
-    def leave(self) -> None:
-        """Say goodbye, keeping the session, after everything that was handed over."""
-        with contextlib.suppress(OSError):  # nobody is left to say goodbye to
-            self._client.disconnect()
 
     # The network thread ----------------------------------------------------------------------------------------------
 
@@ -161,6 +160,9 @@ class Connection:
         except Exception as error:  # noqa: BLE001 - the client library raises all sorts on broken packets: reported as an outage
             ended = Ended(How.LOST, f"{type(error).__name__}: {error}")
         self._over = True
+        opened = self._client.socket()
+        if opened is not None:
+            opened.close()
         unsent = tuple(
             Publication(topic=m.topic, payload=bytes(m.payload), qos=m.qos, retain=m.retain)
             for m in self._client.drop_out_messages()
@@ -181,16 +183,27 @@ class Connection:
         leaving_s: float | None = None
         while self._client.loop(_LOOP_S) == MQTTErrorCode.MQTT_ERR_SUCCESS:
             now_s = self._needs.monotonic()
-            if self._connected_at_s is None and now_s - opened_s > connack_within_s:
-                return Ended(How.SILENT, f"no answer to CONNECT within {connack_within_s:g} s")
-            if self._connected_at_s is not None and not self._answered and now_s - self._connected_at_s > _SUBACK_S:
-                return Ended(How.LOST, f"no answer to SUBSCRIBE within {_SUBACK_S:g} s")
+            unanswered = self._unanswered(now_s, opened_s, connack_within_s)
+            if unanswered is not None:
+                return unanswered
             if leaving_s is None and (stop.is_set() or self._overfull or self._rival):
                 leaving_s = now_s
-                self.leave()
-            if leaving_s is not None and now_s - leaving_s > _FAREWELL_S:
+            if leaving_s is not None and (self._all_confirmed() or now_s - leaving_s > _FAREWELL_S):
+                self._client.disconnect()
+                self._client.loop(_LOOP_S)
                 break
         return self._ended(stop)
+
+    def _unanswered(self, now_s: float, opened_s: float, connack_within_s: float) -> Ended | None:
+        if self._connected_at_s is None and now_s - opened_s > connack_within_s:
+            return Ended(How.SILENT, f"no answer to CONNECT within {connack_within_s:g} s")
+        if self._connected_at_s is not None and not self._answered and now_s - self._connected_at_s > _SUBACK_S:
+            return Ended(How.LOST, f"no answer to SUBSCRIBE within {_SUBACK_S:g} s")
+        return None
+
+    def _all_confirmed(self) -> bool:
+        """Whether the broker has what we sent: closing a socket before its answers came can lose the last words."""
+        return self._last_sent is None or self._last_sent.is_published()
 
     def _ended(self, stop: threading.Event) -> Ended:
         said = self._server_said

@@ -120,9 +120,6 @@ class MqttLink:
         if self._sign is not None:
             self.publish(self._sign.farewell())
         self._stop.set()
-        with self._lock:
-            if self._connection is not None:
-                self._connection.leave()
         if self._thread is not None:
             self._thread.join(_STOP_WITHIN_S)
 

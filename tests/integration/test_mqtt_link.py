@@ -377,6 +377,17 @@ def states(messages: Sequence[MQTTMessage]) -> list[str]:
     return [json.loads(message.payload)["state"] for message in messages]
 
 
+@pytest.mark.servers
+def test_leaving_does_not_wait_for_a_broker_that_hangs(broker: Mosquitto) -> None:
+    with Daemon(broker.port) as daemon:
+        daemon.wait_up()
+        broker.pause()
+        daemon.link.stop()
+        assert daemon.link._thread is not None
+        assert not daemon.link._thread.is_alive()
+        assert daemon.news[-1] == (LinkNews.DOWN, "stopped")
+
+
 # Another one takes over ----------------------------------------------------------------------------------------------
 
 
