@@ -47,7 +47,7 @@ PROJECTIONS_OF_FILL = f"{_PROJECTIONS} WHERE opened.fill_id = ? ORDER BY project
 DUE_NOTICES = """
 SELECT outbox.notice, outbox.channel, notice.occurrence, notice.kind, outbox.priority,
        notice.body ->> '$.change.raised_utc_s', notice.body ->> 'title', notice.body ->> 'body', outbox.attempts,
-       outbox.not_before_ms, outbox.repeat
+       outbox.not_before_ms, outbox.repeat, notice.changed_ms
 FROM outbox JOIN notice ON notice.id = outbox.notice
 WHERE outbox.channel = ? AND outbox.settled_ms IS NULL AND outbox.not_before_ms <= ?
 ORDER BY outbox.priority, outbox.notice LIMIT ?
@@ -166,7 +166,7 @@ def projection(row: Row) -> ProjectionRow:
 
 def outbox_item(row: Row) -> OutboxItem:
     """A row of `DUE_NOTICES`."""
-    number, channel, occurrence, kind, priority, raised_s, title, body, attempts, not_before_ms, repeat = row
+    number, channel, occurrence, kind, priority, raised_s, title, body, attempts, not_before_ms, repeat, changed = row
     return OutboxItem(
         outbox_id=_int(number),
         channel=str(channel),
@@ -179,6 +179,7 @@ def outbox_item(row: Row) -> OutboxItem:
         attempts=_int(attempts),
         not_before_utc_s=grid.seconds_of(_int(not_before_ms)),
         repeat=_int(repeat),
+        changed_utc_s=grid.seconds_of(_int(changed)),
     )
 
 

@@ -414,6 +414,7 @@ def test_a_delivered_notice_is_settled_for_its_channel_only(path: Path) -> None:
     owe(path, 1)
     (item,) = due(path)
     assert (item.title, item.body, item.kind) == ("Whip 1: too fast", "Throttle.", "raise")
+    assert (item.raised_utc_s, item.changed_utc_s) == (T0 + 1, T0 + 1)
     tried(path, attempt(item), attempt(item, elapsed_s=0.4, result="delivered"))
     assert due(path) == []
     assert len(due(path, channel="mail")) == 1
