@@ -32,7 +32,7 @@ class LinkNews(StrEnum):
     DOWN = "down"
     """No connection, or lost; told once, and again when the reason changes."""
     SUBSCRIPTION_REFUSED = "subscription-refused"
-    """The broker will not send what we need: monitoring is blind there though connected."""
+    """The broker will not send what we need: blind though connected. Told after `UP`, on every connection."""
     PUBLICATION_REFUSED = "publication-refused"
     """The broker will not pass on a message of ours (its access list)."""
     GAP_POSSIBLE = "gap-possible"
@@ -148,12 +148,12 @@ class MqttLink:
     def subscribed(self, refused: Sequence[str]) -> None:
         """Only now is the link up: nothing comes without the subscription."""
         self._expects_session = True
+        self._say(up=True, detail=self._opening)
         if refused:
             self._tell(
                 LinkNews.SUBSCRIPTION_REFUSED,
                 f"the broker refuses {', '.join(refused)}: look at its access list for user {self._broker.user!r}",
             )
-        self._say(up=True, detail=self._opening)
 
     def message_dropped(self) -> None:
         """Count every one; tell at most once a minute."""

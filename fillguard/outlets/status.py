@@ -36,18 +36,20 @@ class StationStatus:
         """In words, another fillguard that took this station over: online, and started after us. None for anyone else.
 
         Of two that watch one station exactly one must go on telling; the one that was started later is the one that
-        somebody wanted. Both decide by the same two numbers.
+        somebody wanted. Both decide by the same two numbers. A drill gives way to the real one, whenever it began.
         """
         try:
             said = json.loads(payload)
-            state, instance, started_s = said["state"], said["instance"], float(said["started"])
+            state, instance, started_s = said["state"], str(said["instance"]), float(said["started"])
+            drill = said["drill"] is True
         except (ValueError, TypeError, KeyError, RecursionError):
             return None  # nothing of ours
-        ours = (self.started_utc_s, self.instance)
-        later = ours < (started_s, str(instance)) and started_s <= utc_s + _AHEAD_AT_MOST_S
-        if state != "online" or instance == self.instance or not later:
+        if state != "online" or instance == self.instance or (drill and not self.drill):
             return None
-        return f"another fillguard ({str(instance)[:64]}) watches station {self.station!r} since it was started"
+        later = (self.started_utc_s, self.instance) < (started_s, instance) and started_s <= utc_s + _AHEAD_AT_MOST_S
+        if not later and drill == self.drill:
+            return None
+        return f"another fillguard (instance {instance[:64]}) watches station {self.station!r}"
 
     def _publication(self, state: str) -> Publication:
         body = {

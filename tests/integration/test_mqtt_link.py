@@ -455,6 +455,8 @@ def test_a_refused_subscription_is_told_with_its_filter(tmp_path: Path, version:
         with Daemon(broker.port, version=version, user="tern", password="secret") as daemon:  # noqa: S106 - a test's
             daemon.wait_for(lambda: daemon.told(LinkNews.SUBSCRIPTION_REFUSED) == 1)
             refused = daemon.detail(LinkNews.SUBSCRIPTION_REFUSED)
+            kinds = [news for news, _ in daemon.news]
+        assert kinds.index(LinkNews.UP) < kinds.index(LinkNews.SUBSCRIPTION_REFUSED)
         assert "fill/tern/#" in refused
         assert "fillguard/tern/command" not in refused
 

@@ -348,8 +348,8 @@ def test_one_that_was_started_later_is_a_rival() -> None:
         b"online",
         b"[]",
         b'{"state": "online"}',
-        b'{"state": "online", "instance": "x", "started": NaN}',
-        b'{"state": "online", "instance": "x", "started": null}',
+        b'{"state": "online", "instance": "x", "started": NaN, "drill": false}',
+        b'{"state": "online", "instance": "x", "started": null, "drill": false}',
         b"[" * 100_000,
     ],
     ids=[
@@ -368,6 +368,13 @@ def test_one_that_was_started_later_is_a_rival() -> None:
 )
 def test_nobody_else_is_a_rival(payload: bytes) -> None:
     assert STATUS.rival(payload, NOW_S) is None
+
+
+@pytest.mark.parametrize("started_utc_s", [STATUS.started_utc_s - 600.0, STATUS.started_utc_s + 600.0])
+def test_a_drill_gives_way_to_the_real_one_and_never_the_other_way(started_utc_s: float) -> None:
+    practice = changed(STATUS, drill=True)
+    assert practice.rival(other(started_utc_s), NOW_S) is not None
+    assert STATUS.rival(other(started_utc_s, drill=True), NOW_S) is None
 
 
 def test_of_two_started_in_the_same_moment_exactly_one_gives_way() -> None:
