@@ -173,6 +173,7 @@ def test_the_formula_for_any_mix_holds_all_over_the_triangle(mix: GasMix) -> Non
     assert worst.settled_bar <= 0.01
 
 
+@pytest.mark.speed
 def test_a_state_costs_about_what_a_call_of_the_reference_library_costs(capsys: pytest.CaptureFixture[str]) -> None:
     air = dict(shipped())[AIR]
     truth = Truth(AIR)
