@@ -153,11 +153,16 @@ class Peer:
         client_id: str = "",
         user: str | None = None,
         version: MQTTProtocolVersion = MQTTProtocolVersion.MQTTv5,
+        keeps_session: bool = False,
     ) -> None:
+        """Connect; with `keeps_session` (and an id) the broker keeps for it what comes while it is away."""
+        if keeps_session:
+            version = MQTTProtocolVersion.MQTTv311
         self.received: list[mqtt.MQTTMessage] = []
         self._news = threading.Condition()
         self._connected = self._subscribed = False
-        self._client = mqtt.Client(CallbackAPIVersion.VERSION2, client_id, protocol=version)
+        clean = None if version is MQTTProtocolVersion.MQTTv5 else not keeps_session
+        self._client = mqtt.Client(CallbackAPIVersion.VERSION2, client_id, clean_session=clean, protocol=version)
         if user is not None:
             self._client.username_pw_set(user, f"secret of {user}")
         self._client.on_connect = lambda *_: self._note("_connected")

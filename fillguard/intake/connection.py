@@ -77,6 +77,9 @@ class Owner(Protocol):
     def subscribed(self, refused: Sequence[str]) -> None:
         """The broker answered the subscription; `refused` holds the filters it will not serve."""
 
+    def send_waiting(self, connection: "Connection") -> None:
+        """Asked again and again: hand over what waits, as far as the connection takes it."""
+
     def message_dropped(self) -> None:
         """A QoS 0 message found no room and is gone."""
 
@@ -183,6 +186,7 @@ class Connection:
         leaving_s: float | None = None
         while self._client.loop(_LOOP_S) == MQTTErrorCode.MQTT_ERR_SUCCESS:
             now_s = self._needs.monotonic()
+            self._owner.send_waiting(self)
             unanswered = self._unanswered(now_s, opened_s, connack_within_s)
             if unanswered is not None:
                 return unanswered

@@ -125,25 +125,31 @@ class MqttLink:
 
     def publish(self, publication: Publication) -> None:
         """Send, or keep until there is a connection (QoS 1, not retained), or drop what is sent anew from state."""
+        owed = publication.qos > 0 and not publication.retain
         with self._lock:
-            if self._connection is None or not self._connection.publish(publication):
+            if owed and self._kept:
+                self._keep(publication)  # behind those that came before
+            elif (self._connection is None or not self._connection.publish(publication)) and owed:
                 self._keep(publication)
 
     # The network thread ----------------------------------------------------------------------------------------------
 
     def connected(self, connection: Connection, *, session_present: bool) -> None:
-        """Send what waited, then state anew."""
+        """Publish state anew, then what waited."""
         self._opening = f"{_NAMES[connection.version]}, session {'resumed' if session_present else 'new'}"
         if self._expects_session and not session_present:
             self._tell(LinkNews.GAP_POSSIBLE, "the broker forgot our session: what was sent while we were away is lost")
         with self._lock:
-            waiting = list(self._kept)
-            self._kept.clear()
-            for publication in waiting:
-                if not connection.publish(publication):
-                    self._keep(publication)
             self._connection = connection
         self._greet()
+        self.send_waiting(connection)
+
+    def send_waiting(self, connection: Connection) -> None:
+        """Hand over what is kept, oldest first, as far as the connection takes it."""
+        if self._kept:
+            with self._lock:
+                while self._kept and self._connection is connection and connection.publish(self._kept[0]):
+                    self._kept.popleft()
 
     def subscribed(self, refused: Sequence[str]) -> None:
         """Only now is the link up: nothing comes without the subscription."""
@@ -221,9 +227,8 @@ class MqttLink:
 
     def _keep(self, publication: Publication) -> None:
         """With the lock held."""
-        if publication.qos > 0 and not publication.retain:
-            self._kept.append(publication)
-            self._trim()
+        self._kept.append(publication)
+        self._trim()
 
     def _trim(self) -> None:
         """With the lock held."""

@@ -194,7 +194,7 @@ class MqttOutlet:
 
     def _publish_lamp(self, name: str, lamp: str) -> None:
         topic = f"fillguard/{self._station}/{name}/lamp"
-        self._publish(Publication(topic=topic, payload=lamp.encode(), qos=1, retain=True))
+        self._publish(Publication(topic=topic, payload=lamp.encode(), retain=True))
 
     def _alarm(self, change: AlarmChanged) -> Publication:
         said: Document = {

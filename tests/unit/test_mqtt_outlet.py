@@ -252,7 +252,7 @@ def test_an_alarm_that_is_over_leaves_the_list(board: Board) -> None:
 
 def test_a_lamp_is_one_retained_word(board: Board) -> None:
     board.tells(LampChanged(stamp=board.clock.now(), whip="1", lamp=Lamp.STOP))
-    assert board.on(LAMP) == [Publication(topic=LAMP, payload=b"stop", qos=1, retain=True)]
+    assert board.on(LAMP) == [Publication(topic=LAMP, payload=b"stop", retain=True)]
     assert board.last()["lamp"] == "stop"
 
 
