@@ -102,7 +102,7 @@ def raised(board: Board, **more: Any) -> AlarmChanged:  # noqa: ANN401 - fields 
         "serial": "TH-0042",
         "operator": "op-1",
         "alarm": "overfill",
-        "occurrence": "tern-1-20261124T230000Z/overfill/1",
+        "occurrence": f"tern-1-20261124T230000Z/{more.get('alarm', 'overfill')}/1",
         "priority": 1,
         "old": AlarmState.NORMAL,
         "new": AlarmState.UNACKNOWLEDGED,
