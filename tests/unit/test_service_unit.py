@@ -23,7 +23,7 @@ def test_the_service_is_started_again_for_ever() -> None:
     assert settings("Unit")["StartLimitIntervalSec"] == "0"
 
 
-def test_a_reload_sends_the_signal_that_reads_the_configuration_anew() -> None:
+def test_a_reload_sends_the_signal_that_looks_at_the_configuration_anew() -> None:
     assert settings("Service")["ExecReload"] == "/bin/kill -HUP $MAINPID"
 
 
