@@ -32,6 +32,7 @@ SENSOR_LAG_S = 12.0
 """A strap-on sensor under a strap (common practice: 10 to 15 s)."""
 FLOW_SMOOTHING_S = 6.0
 RATE_SMOOTHING_S = 15.0
+_RESUMED = 1.5
 OUTFLOW_KG_S = -0.003
 """Gas leaves with its own enthalpy, not the supply's; above this it is noise."""
 
@@ -171,13 +172,20 @@ def advanced(old: Balance, setting: Setting, theta: Row, *, at: tuple[float, flo
         outer,
         old.sensor_k + follow * (outer - contact * (outer - around) - old.sensor_k),
         flow,
-        old.steady_flow_kg_s + dt / (RATE_SMOOTHING_S + dt) * (flow - old.steady_flow_kg_s),
+        _steadied(old.steady_flow_kg_s, flow, dt),
         gas.heat_j / dt,
         gas.inflow_j_kg,
         gas.stiffness_j_k,
         gas.expelled_kg_k,
         *rows,
     )
+
+
+def _steadied(steady: float, flow: float, dt: float) -> float:
+    """The flow a forecast uses; after a pause it starts from the new flow instead of creeping up to it."""
+    if flow > _RESUMED * steady:
+        return flow
+    return steady + dt / (RATE_SMOOTHING_S + dt) * (flow - steady)
 
 
 def _gas_step(old: Balance, setting: Setting, theta: Row, dt: float, pressure_abs_pa: float) -> _Gas:

@@ -1,7 +1,6 @@
 """What a fill is about, as far as the estimator is concerned: cylinder, gas, supply, surroundings, and prior doubt."""
 
 from dataclasses import dataclass, field
-from math import log
 
 from fillguard.core.balance import (
     CONTACT,
@@ -44,9 +43,9 @@ class Learned:
     hydrogen, helium and nitrogen runs scatter by their sigmas.
     """
 
-    ln_natural: Doubt = Doubt(guess=log(1.1), sigma=0.40)
-    ln_forced: Doubt = Doubt(guess=log(1.1), sigma=0.40)
-    supply_k: Doubt = Doubt(guess=0.0, sigma=5.0)
+    ln_natural: Doubt = Doubt(guess=0.0, sigma=0.36)
+    ln_forced: Doubt = Doubt(guess=0.0, sigma=0.36)
+    supply_k: Doubt = Doubt(guess=0.0, sigma=3.5)
     """Supply temperature less what was assumed."""
     contact: Doubt = Doubt(guess=0.12, sigma=0.05)
     """How far a strap-on sensor lags between wall and surroundings."""
@@ -60,7 +59,7 @@ _AMBIENT_SIGMA_K = 1.5
 _NO_AMBIENT_SIGMA_K = 5.0
 _START_WALL_SIGMA_K = 0.7
 _START_BATH_SIGMA_K = 1.5
-_START_SHOP_SIGMA_K = 4.0
+_START_SHOP_SIGMA_K = 2.5
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

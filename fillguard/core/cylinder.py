@@ -59,7 +59,7 @@ WALLS = {
     ),
 }
 
-_KNOWN_MASS_SIGMA = 0.08
+_KNOWN_MASS_SIGMA = 0.05
 """Relative doubt of a weighed cylinder's heat capacity: alloy, valve and boot are in the mass."""
 _GUESSED_MASS_SIGMA = 0.18
 

@@ -14,6 +14,7 @@ from fillguard.core.balance import SUPPLY_KIND, UNKNOWNS, Balance, Row, advanced
 from fillguard.core.context import ESTIMATED, LEAK, FillContext, start_of, unknowns_of
 from fillguard.core.gas import HIGHEST_ABS_PA, HIGHEST_K, LOWEST_ABS_PA, LOWEST_K
 from fillguard.core.kalman import Unknowns, dot, loosened, measured
+from fillguard.core.restriction import OPEN, Restriction, led
 from fillguard.core.steadiness import FORGOTTEN, NOTHING_SEEN, Hint, Steadiness, after, kind_hint, rescaled
 
 
@@ -70,6 +71,9 @@ class EstimatorState:
     """The start temperature is nobody's measurement or word."""
     flow: Flow = Flow.STOPPED
     flowed: bool = False
+    restriction: Restriction = OPEN
+    whip_abs_pa: float
+    """What the gauge says; ahead of the balance's pressure where the valve holds gas back."""
     hold: Hold | None = None
     checks: tuple[Check, ...] = ()
     """The mass over the last seconds of flow: where it stood when the flow stopped is known only later."""
@@ -137,6 +141,7 @@ def begin(
         balance=balance,
         unknowns=unknowns,
         prior_variance=tuple(row[j] for j, row in enumerate(unknowns.covariance)),
+        whip_abs_pa=pressure,
         surroundings_k=context.surroundings_k,
         start_seen=start_seen,
         start_guessed=context.start_guessed and wall_k is None,
@@ -154,12 +159,23 @@ def on_pressure(
     refused = _refusal(state, gauge_pa, sample_s)
     if refused is not None:
         return _refuse(state, refused)
-    balance = _followed(state, context, _absolute(context, gauge_pa), sample_s)
+    whip_pa, before = _absolute(context, gauge_pa), state.balance
+    restriction, cylinder_pa = led(
+        state.restriction,
+        whip_pa,
+        before.pressure_abs_pa,
+        before.mass_kg,
+        sample_s - before.sample_s,
+        flowing=flow is Flow.FLOWING,
+    )
+    balance = _followed(state, context, cylinder_pa, sample_s)
     if not (LOWEST_K < balance.gas_k < HIGHEST_K and balance.mass_kg > 0.0 and isfinite(balance.energy_j)):
         return _refuse(state, "implausible-jump")
     new = replace(
         state,
         balance=balance,
+        restriction=restriction,
+        whip_abs_pa=whip_pa,
         flow=flow,
         flowed=state.flowed or flow is Flow.FLOWING,
         steadiness=after(
@@ -167,11 +183,11 @@ def on_pressure(
         ),
         suspended=None,
         refused=None,
-        hold=state.hold if flow is Flow.STOPPED else None,
+        hold=state.hold if flow is Flow.STOPPED and not restriction.active else None,
     )
     if flow is Flow.FLOWING:
         new = _checked(new)
-    elif new.flowed:
+    elif new.flowed and not restriction.active:
         new = _held(new)
     hint = kind_hint(new.steadiness, context.supply) if new.steadiness is not state.steadiness else None
     if hint is not None:
@@ -202,6 +218,11 @@ def on_surroundings(state: EstimatorState, around_k: float) -> EstimatorState:
     if not (isfinite(around_k) and LOWEST_K < around_k < HIGHEST_K):
         return _refuse(state, "surroundings-out-of-range")
     return replace(state, surroundings_k=state.surroundings_k + _SURROUNDINGS_SHARE * (around_k - state.surroundings_k))
+
+
+def drop_pa(state: EstimatorState) -> float:
+    """How far the whip stands above the cylinder, as far as a leap of the gauge has shown it."""
+    return max(0.0, state.whip_abs_pa - state.balance.pressure_abs_pa)
 
 
 def suspend(state: EstimatorState, reason: str) -> EstimatorState:
@@ -347,9 +368,7 @@ def _refolded(state: EstimatorState, context: FillContext) -> EstimatorState:
     first, *rest = state.trail
     new = begin(context, first.gauge_pa, first.sample_s, first.wall_k, start_seen=state.start_seen)
     new = replace(new, surroundings_k=state.surroundings_k)
-    now = Trail(
-        state.balance.sample_s, state.balance.pressure_abs_pa - context.ambient_abs_pa, state.wall_k, state.flow
-    )
+    now = Trail(state.balance.sample_s, state.whip_abs_pa - context.ambient_abs_pa, state.wall_k, state.flow)
     for kept in (*rest, now):
         new = on_pressure(new, context, kept.gauge_pa, kept.sample_s, kept.flow)
         if kept.wall_k is not None:

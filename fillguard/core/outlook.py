@@ -5,16 +5,17 @@ from math import exp, log, sqrt
 
 from fillguard.core.balance import START, WALL_HEAT
 from fillguard.core.context import FillContext
-from fillguard.core.estimator import EstimatorState, Flow
+from fillguard.core.estimator import EstimatorState, Flow, drop_pa
 from fillguard.core.forecast import forecast
 from fillguard.core.kalman import variance
 from fillguard.core.limits import hot_k
 
 NORMAL_90 = 1.645
 """Half-width of a normal distribution's central 90 %, in standard deviations."""
-_GAUGE_SHARE = 0.0025
-"""Calibration of an industrial pressure sensor (class 0.25), taken as one standard deviation."""
-_MODEL_PA = 0.4e5
+_GAUGE_SHARE = 0.0015
+"""Calibration of an industrial pressure sensor: class 0.25 as a 90 % bound."""
+_MODEL_PA = 0.3e5
+_DROP_SHARE = 0.3
 _UNSEEN_START_SHARE = 0.02
 _APPROXIMATE_GAS_SHARE = 0.0015
 _COLD_START_K = 12.0
@@ -113,7 +114,7 @@ def _half_widths(
         share += _UNSEEN_START_SHARE**2
     if context.gas.approximate:
         share += _APPROXIMATE_GAS_SHARE**2
-    known += share * settled_pa * settled_pa + _MODEL_PA * _MODEL_PA
+    known += (_DROP_SHARE * drop_pa(state)) ** 2 + share * settled_pa * settled_pa + _MODEL_PA * _MODEL_PA
     above = known
     if state.start_guessed:
         left = state.unknowns.covariance[START][START]
@@ -140,7 +141,9 @@ def _closing(state: EstimatorState, context: FillContext, settled: float, above:
     led_on = forecast(
         balance, context, state.unknowns.mean, to_kg=context.target_kg, flow_kg_s=flow, around_k=state.surroundings_k
     )
-    stop_at = led_on.pressure_abs_pa - context.ambient_abs_pa
+    # At the same flow the drop across the valve goes down as the gas gets denser.
+    drop = drop_pa(state) * min(1.0, balance.pressure_abs_pa / led_on.pressure_abs_pa)
+    stop_at = led_on.pressure_abs_pa + drop - context.ambient_abs_pa
     margin = min(max(above, LEAST_MARGIN_PA), MOST_MARGIN_PA)
     short = max(0.0, context.target_gauge_pa - (context.limit_gauge_pa - margin)) / pa_per_kg
     close_at = stop_at - led_on.pa_per_kg * (short + REACTION_S * flow)
@@ -148,7 +151,7 @@ def _closing(state: EstimatorState, context: FillContext, settled: float, above:
     settles: float | None = None
     if cap is not None:
         close_at = cap.gauge_pa
-        gauge = balance.pressure_abs_pa - context.ambient_abs_pa
+        gauge = state.whip_abs_pa - context.ambient_abs_pa
         part = (close_at - gauge) / (stop_at - gauge) if stop_at > gauge else 0.0
         settles = settled + part * (context.target_gauge_pa - settled)
     idle = state.flow is not Flow.FLOWING or balance.steady_flow_kg_s <= _LEAST_FLOW_SHARE * balance.mass_kg
