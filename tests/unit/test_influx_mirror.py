@@ -99,7 +99,7 @@ def test_the_client_library_is_not_loaded_before_it_is_needed() -> None:
 class FakeLines:
     """A server that refuses some lines for what they hold, and fails now and then for no fault of theirs."""
 
-    def __init__(self, refused: frozenset[int], failures: list[Answer]) -> None:
+    def __init__(self, refused: frozenset[int], failures: list[Answer | None]) -> None:
         self._refused = {reading_line("tern", reading_row(row)) for row in refused}
         self._failures = failures
         self.stored: list[str] = []
@@ -108,8 +108,8 @@ class FakeLines:
 
     def write(self, lines: Sequence[str]) -> Answer:
         self.requests += 1
-        if self._failures:
-            return self._failures.pop()
+        if self._failures and (failure := self._failures.pop(0)) is not None:
+            return failure
         if self._refused & set(lines):
             return Answer(at_fault=True, status=400, reason="400 unable to parse")
         self.stored.extend(lines)
@@ -167,12 +167,13 @@ def test_one_refused_line_in_a_full_batch_is_found_in_few_requests() -> None:
     assert lines.requests <= 2 * 13 + 1, "twice the logarithm of 5000"
 
 
-def test_waits_grow_to_a_minute_and_shrink_again_after_success() -> None:
-    failures = [Answer(status=503, reason="503 busy")] * 9
-    lines = FakeLines(frozenset(), failures)
-    bench = mirrored(FakeRows([reading_row(1)]), lines, 1)
-    assert bench.pauses == [1.0, 2.0, 4.0, 8.0, 16.0, 32.0, 60.0, 60.0, 60.0]
-    assert bench.health.told == [(False, "503 busy"), (True, "it follows again")]
+def test_waits_grow_to_a_minute_and_begin_anew_after_success(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(influx, "BATCH_LINES", 1)
+    busy = Answer(status=503, reason="503 busy")
+    lines = FakeLines(frozenset(), [*[busy] * 8, None, busy, busy])
+    bench = mirrored(FakeRows([reading_row(1), reading_row(2)]), lines, 2)
+    assert bench.pauses == [1.0, 2.0, 4.0, 8.0, 16.0, 32.0, 60.0, 60.0, 1.0, 2.0]
+    assert bench.health.told == [(False, "503 busy"), (True, "it follows again")] * 2
 
 
 def test_the_server_is_asked_no_sooner_than_it_wishes() -> None:

@@ -164,6 +164,14 @@ def damage_middle(path: Path) -> None:
             file.write(b"\x5a" * 64)
 
 
+def damage_what_is_not_read_at_the_start(path: Path) -> None:
+    with closing(any_connection(path)) as connection:
+        (page,) = connection.execute("SELECT rootpage FROM sqlite_master WHERE name = 'fill_by_serial'").fetchone()
+    with path.open("r+b") as file:
+        file.seek((page - 1) * 4096)
+        file.write(b"\x5a" * 64)
+
+
 def damage_header(path: Path) -> None:
     with path.open("r+b") as file:
         file.write(b"not a ledger at all")
@@ -177,7 +185,7 @@ def cut(path: Path) -> None:
     os.truncate(path, path.stat().st_size // 2)
 
 
-@pytest.mark.parametrize("damage", [damage_middle, damage_header, empty, cut])
+@pytest.mark.parametrize("damage", [damage_middle, damage_what_is_not_read_at_the_start, damage_header, empty, cut])
 def test_a_damaged_ledger_is_refused_and_left_as_it_is(ledger: Path, damage: object) -> None:
     damage(ledger)
     before = ledger.read_bytes()
