@@ -20,6 +20,7 @@ pytestmark = pytest.mark.servers
 WRITES_UNTIL_KILLED = """
 import itertools, sys
 from pathlib import Path
+sys.path.append(sys.argv[3])  # last: the tests from the checkout, fillguard as it is installed
 from tests.ledger_facts import alarm, reading, step, writer
 
 
@@ -47,11 +48,10 @@ def test_killed_again_and_again_nothing_acknowledged_is_lost_and_nothing_is_doub
     first = 1
     for acknowledgements in (1, 37, 205, 64):
         with subprocess.Popen(
-            [sys.executable, "-c", WRITES_UNTIL_KILLED, str(path), str(first)],
+            [sys.executable, "-c", WRITES_UNTIL_KILLED, str(path), str(first), str(Path(__file__).parents[2])],
             stdin=subprocess.PIPE,
             stdout=subprocess.PIPE,
             text=True,
-            cwd=Path(__file__).parents[2],
         ) as process:
             assert process.stdin is not None
             assert process.stdout is not None
