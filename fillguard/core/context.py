@@ -18,6 +18,7 @@ from fillguard.core.cylinder import vessel_of
 from fillguard.core.gas import GasSurface
 from fillguard.core.heat import BANK_ABS_PA, OUTSIDE_W_M2_K, SupplyKind, convection_of, supply_of
 from fillguard.core.kalman import Unknowns
+from fillguard.core.learned import SCALES_GO_TOGETHER, Doubt, Learned
 from fillguard.core.limits import Cap
 from fillguard.core.units import STANDARD_ATMOSPHERE_PA, k_from_c
 from fillguard.core.values import Cylinder, GasMix, Surroundings
@@ -27,32 +28,6 @@ LEAK = UNKNOWNS
 ESTIMATED = UNKNOWNS + 1
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Doubt:
-    """An unknown before the fill tells anything: best guess and standard deviation."""
-
-    guess: float
-    sigma: float
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Learned:
-    """What a station knows of itself: the defaults until its own fills have taught it better.
-
-    The two scales multiply a published correlation; for air at these pressures they were never measured, and measured
-    hydrogen, helium and nitrogen runs scatter by their sigmas.
-    """
-
-    ln_natural: Doubt = Doubt(guess=0.0, sigma=0.36)
-    ln_forced: Doubt = Doubt(guess=0.0, sigma=0.36)
-    supply_k: Doubt = Doubt(guess=0.0, sigma=3.5)
-    """Supply temperature less what was assumed."""
-    contact: Doubt = Doubt(guess=0.12, sigma=0.05)
-    """How far a strap-on sensor lags between wall and surroundings."""
-
-
-_SCALES_GO_TOGETHER = 0.85
-"""Correlation of the two convection scales: vessel and gas are the same."""
 _KIND_SIGMA = 1.0
 _LEAK_SIGMA_PA_S = 0.2e5 / 60.0
 _AMBIENT_SIGMA_K = 1.5
@@ -153,6 +128,6 @@ def unknowns_of(context: FillContext, start: Doubt) -> Unknowns:
     }
     order = [doubts[j] for j in range(ESTIMATED)]
     covariance = [[d.sigma**2 if i == j else 0.0 for j in range(ESTIMATED)] for i, d in enumerate(order)]
-    together = _SCALES_GO_TOGETHER * learned.ln_natural.sigma * learned.ln_forced.sigma
+    together = SCALES_GO_TOGETHER * learned.ln_natural.sigma * learned.ln_forced.sigma
     covariance[NATURAL][FORCED] = covariance[FORCED][NATURAL] = together
     return Unknowns(tuple(d.guess for d in order), tuple(tuple(row) for row in covariance))

@@ -6,9 +6,10 @@ from math import exp, log, sqrt
 from fillguard.core.balance import START, WALL_HEAT
 from fillguard.core.context import FillContext
 from fillguard.core.estimator import EstimatorState, Flow, drop_pa
-from fillguard.core.forecast import forecast
+from fillguard.core.forecast import Inflow, forecast
 from fillguard.core.kalman import variance
 from fillguard.core.limits import hot_k
+from fillguard.core.steadiness import trend_kg_s2
 
 NORMAL_90 = 1.645
 """Half-width of a normal distribution's central 90 %, in standard deviations."""
@@ -25,6 +26,8 @@ LEAST_MARGIN_PA, MOST_MARGIN_PA = 1.5e5, 5e5
 REACTION_S = 3.0
 _LEAST_FLOW_SHARE = 1e-5
 """Less inflow than this share of the contents a second is no filling."""
+_RISEN = 1.15
+"""So far above its longer mean the newest flow is no noise: gas has just begun to flow again."""
 _USUAL_FILL_S = 600.0
 """From empty, where no flow has been seen yet (common practice)."""
 _SETTLED_SHARE = 0.01
@@ -137,16 +140,16 @@ class _Closing:
 def _closing(state: EstimatorState, context: FillContext, settled: float, above: float, pa_per_kg: float) -> _Closing:
     """Stop-at, close-at and the seconds to go; `above` is the upper half of the interval."""
     balance = state.balance
-    flow = _flow_kg_s(state, context)
+    flow = _inflow(state, context)
     led_on = forecast(
-        balance, context, state.unknowns.mean, to_kg=context.target_kg, flow_kg_s=flow, around_k=state.surroundings_k
+        balance, context, state.unknowns.mean, to_kg=context.target_kg, flow=flow, around_k=state.surroundings_k
     )
     # At the same flow the drop across the valve goes down as the gas gets denser.
     drop = drop_pa(state) * min(1.0, balance.pressure_abs_pa / led_on.pressure_abs_pa)
     stop_at = led_on.pressure_abs_pa + drop - context.ambient_abs_pa
     margin = min(max(above, LEAST_MARGIN_PA), MOST_MARGIN_PA)
     short = max(0.0, context.target_gauge_pa - (context.limit_gauge_pa - margin)) / pa_per_kg
-    close_at = stop_at - led_on.pa_per_kg * (short + REACTION_S * flow)
+    close_at = stop_at - led_on.pa_per_kg * (short + REACTION_S * flow.kg_s)
     cap = context.caps[0] if context.caps and context.caps[0].gauge_pa < close_at else None
     settles: float | None = None
     if cap is not None:
@@ -166,13 +169,17 @@ def _closing(state: EstimatorState, context: FillContext, settled: float, above:
     )
 
 
-def _flow_kg_s(state: EstimatorState, context: FillContext) -> float:
-    """The flow a forecast goes on with: the present one, the last block's, or the usual."""
-    least = _LEAST_FLOW_SHARE * state.balance.mass_kg
-    if state.flow is Flow.FLOWING and state.balance.steady_flow_kg_s > least:
-        return state.balance.steady_flow_kg_s
+def _inflow(state: EstimatorState, context: FillContext) -> Inflow:
+    """The inflow a forecast goes on with: the present one, the last block's, or the usual."""
+    balance = state.balance
+    least = _LEAST_FLOW_SHARE * balance.mass_kg
+    steady, newest = balance.steady_flow_kg_s, balance.flow_kg_s
+    if state.flow is Flow.FLOWING and steady > least:
+        if newest > _RISEN * steady:
+            return Inflow(newest)
+        return Inflow(steady, trend_kg_s2(state.steadiness))
     seen = state.steadiness.flows_kg_s
-    return max(seen[-1], least) if seen else context.target_kg / _USUAL_FILL_S
+    return Inflow(max(seen[-1], least) if seen else context.target_kg / _USUAL_FILL_S)
 
 
 def _settled_in_s(state: EstimatorState, context: FillContext) -> float:

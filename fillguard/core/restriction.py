@@ -19,6 +19,8 @@ FAST_RATE_PA_S = 60e5 / 60.0
 """A fast fill (common practice: 20 to 40 bar/min)."""
 OPEN_KG_S_PA = 0.3e-8
 """An open cylinder valve with its whip (our estimate: 7 bar at 10 g/s and 100 bar)."""
+NEARLY_OPEN = 0.5
+"""More than this share of an open valve's conductance is an open valve, badly guessed: it is led there."""
 LARGEST_FLOW_KG_S = 0.025
 """More than any panel gives one cylinder: what the gauge gains beyond it is not in the cylinder."""
 LEAP_PA = 8e5
@@ -29,6 +31,7 @@ CREDIT_PA = 12e5
 GONE_PA = 1e5
 _SLOPE_MEMORY_S = 8.0
 _LEARN_S = 6.0
+_OPENS_S = 30.0
 _LEAST_SHARE = 0.05
 _TELLING_SHARE = 0.1
 NOISE_PA = 0.5e5
@@ -107,6 +110,8 @@ def _held_back(new: Restriction, cylinder_pa: float, pa_per_kg: float, dt_s: flo
     seen = new.slope_pa_s / (pa_per_kg * whip_pa * share) if share > _TELLING_SHARE else 0.0
     if seen > conductance:
         conductance += min(1.0, dt_s / _LEARN_S) * (seen - conductance)
+    if NEARLY_OPEN * OPEN_KG_S_PA < conductance < OPEN_KG_S_PA and not new.leaping:
+        conductance += min(1.0, dt_s / _OPENS_S) * (OPEN_KG_S_PA - conductance)
     gap = whip_pa - cylinder_pa
     if gap > new.leapt_pa + NOISE_PA and not new.proven:
         conductance *= 1.0 + dt_s / _LEARN_S

@@ -22,6 +22,7 @@ TELLING_BLOCKS = 8
 """Fewer steady blocks say little: a hand may have left the bank's valve alone for two minutes."""
 STEADY, UNSTEADY = 0.030, 0.038
 """Relative scatter of the blocks' flows below which it is a compressor's, above which it is a bank's (our choice)."""
+TREND_BLOCKS, FEWEST_TREND_BLOCKS = 5, 3
 HINT_SIGMA, WEAK_HINT_SIGMA = 0.5, 1.5
 FORGOTTEN = 0.1
 """Variance that comes back with each block: all blocks speak each time, so the last word is the best informed."""
@@ -31,6 +32,8 @@ class Steadiness(NamedTuple):
     """Mean inflow of each block so far, and the block that is open."""
 
     flows_kg_s: Row = ()
+    middles_s: Row = ()
+    """When each of these was, in its middle."""
     begun_s: float | None = None
     begun_pa: float = 0.0
     ends_s: float | None = None
@@ -54,7 +57,9 @@ class Hint(NamedTuple):
 def after(steadiness: Steadiness, sample_s: float, pressure_pa: float, mass_kg: float, *, flowing: bool) -> Steadiness:
     """Steadiness after one more estimate of the mass; the same object when nothing changed."""
     if not flowing:
-        return steadiness if steadiness.begun_s is None else Steadiness(flows_kg_s=steadiness.flows_kg_s)
+        if steadiness.begun_s is None:
+            return steadiness
+        return Steadiness(steadiness.flows_kg_s, steadiness.middles_s)
     if steadiness.begun_s is None:
         return steadiness._replace(begun_s=sample_s, begun_pa=pressure_pa)
     if steadiness.ends_s is None:
@@ -66,16 +71,27 @@ def after(steadiness: Steadiness, sample_s: float, pressure_pa: float, mass_kg: 
     if sample_s < (steadiness.ends_s or 0.0):
         return steadiness._replace(readings=count, mass_kg=mass, time_s=time)
     mass, time = mass / count, time / count
-    flows = steadiness.flows_kg_s
+    flows, middles = steadiness.flows_kg_s, steadiness.middles_s
     if steadiness.last_kg is not None:
         flows = (*flows, (mass - steadiness.last_kg) / (time - steadiness.last_s))[-MOST_BLOCKS:]
-    return Steadiness(flows, begun_s=sample_s, begun_pa=pressure_pa, last_kg=mass, last_s=time)
+        middles = (*middles, 0.5 * (time + steadiness.last_s))[-MOST_BLOCKS:]
+    return Steadiness(flows, middles, begun_s=sample_s, begun_pa=pressure_pa, last_kg=mass, last_s=time)
 
 
 def rescaled(steadiness: Steadiness, ratio: float) -> Steadiness:
     """Steadiness once the mass is reckoned `ratio` times what it was: a better estimate is no inflow."""
     last = steadiness.last_kg
     return steadiness._replace(mass_kg=steadiness.mass_kg * ratio, last_kg=None if last is None else last * ratio)
+
+
+def trend_kg_s2(steadiness: Steadiness) -> float:
+    """How the flow has changed over the last blocks; 0 while too few have been seen."""
+    flows, middles = steadiness.flows_kg_s[-TREND_BLOCKS:], steadiness.middles_s[-TREND_BLOCKS:]
+    if len(flows) < FEWEST_TREND_BLOCKS:
+        return 0.0
+    middle, mean = sum(middles) / len(middles), sum(flows) / len(flows)
+    spread = sum((t - middle) ** 2 for t in middles)
+    return sum((t - middle) * (f - mean) for t, f in zip(middles, flows, strict=True)) / spread
 
 
 def kind_hint(steadiness: Steadiness, configured: SupplyKind) -> Hint | None:
