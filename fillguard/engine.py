@@ -178,11 +178,11 @@ class Engine:
         """The newest state, for readers on other threads: frozen, handed over by reference."""
 
     def run(self) -> None:
-        """Work until `stop`; what was queued before it is still done."""
+        """Work until `stop`; what was queued before it is still done, what comes after it is left where it is."""
         while True:
             item = self._inbox.take(self._until_next_second_s())
             if item is None:
-                if self._stopping.is_set() and not len(self._inbox):
+                if self._stopping.is_set():
                     return
                 self._on_idle()
             elif isinstance(item, RawMessage):

@@ -1,30 +1,31 @@
 """The demonstration: a broker, a made-up station, the real watch and the places its alerts go, on one machine."""
 
-import asyncio
-import json
-import logging
 import os
-import socket
 import subprocess
 import sys
 import tempfile
-import threading
-from collections.abc import Callable, Mapping
-from http.server import BaseHTTPRequestHandler, ThreadingHTTPServer
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from contextlib import contextmanager
+from dataclasses import dataclass, field
 from pathlib import Path
-from typing import Self
+from threading import Event
+from typing import IO
 
 from rich.console import Console
 from rich.live import Live
 from rich.table import Table
+from rich.text import Text
 
 from fillguard.app.records import fill_rows
 from fillguard.app.replaying import units_of
-from fillguard.app.running import signals
+from fillguard.app.running import TO_STOP, signals
 from fillguard.app.simulating import scenario as load_named
+from fillguard.app.stage import AlertPlace, LoopbackBroker, Voice
 from fillguard.app.watching import Watching
 from fillguard.clock import DRILL_CLOCK_VARIABLE, ScaledClock
-from fillguard.core.errors import ConfigurationError
+from fillguard.core.errors import ConfigurationError, FillguardError
+from fillguard.core.events import FillEnded, FindingMade, InEvent, OutEvent
+from fillguard.core.figures import UnitChoice, pressure, stamped
 from fillguard.outlets.lanes import Lanes, LaneText
 from fillguard.settings import load_settings
 
@@ -32,7 +33,7 @@ _LINE_EVERY_S = 5.0
 _DRAW_EVERY_S = 0.5
 _SETTLE_S = 4.0
 """Real seconds after the last message: late notices still arrive, the ledger catches up."""
-_BROKER_WITHIN_S = 20.0
+_END_WITHIN_S = 10.0
 _STATION = """\
 # Written by `fillguard demo`. An invented station; the keys are described in config/station.toml of the project.
 [station]
@@ -68,217 +69,174 @@ lowest_rating_bar = 200
 lowest_rating_reference_c = 15
 
 """
+_STYLES = {1: "bold white on red", 2: "black on yellow"}
+
+
+@dataclass(slots=True)
+class _Simulated:
+    """The simulated station, a process of its own, and what it says when it fails."""
+
+    process: "subprocess.Popen[bytes]"
+    words: IO[bytes] = field(repr=False)
+
+    @property
+    def over(self) -> bool:
+        return self.process.poll() is not None
+
+    def check(self) -> None:
+        """Raise FillguardError with its last words when it failed."""
+        if self.process.returncode:
+            self.words.seek(0)
+            raise FillguardError(f"the simulated station failed: {self.words.read().decode(errors='replace').strip()}")
+
+
+@contextmanager
+def _simulated(command: Sequence[str], environ: Mapping[str, str]) -> Iterator[_Simulated]:
+    with tempfile.TemporaryFile() as words:
+        process = subprocess.Popen(  # noqa: S603 - our own module
+            command, env=environ, stdin=subprocess.DEVNULL, stdout=subprocess.DEVNULL, stderr=words
+        )
+        try:
+            yield _Simulated(process, words)
+        finally:
+            process.terminate()
+            try:
+                process.wait(_END_WITHIN_S)
+            except subprocess.TimeoutExpired:
+                process.kill()
+                process.wait()
+
+
+class _Told:
+    """An outlet that says aloud what no alert tells: what the curves hint at, and how fills came out."""
+
+    def __init__(self, say: Callable[[str], None], units: UnitChoice) -> None:
+        self._say, self._units = say, units
+
+    def tell(self, _cause: InEvent, facts: Sequence[OutEvent]) -> None:
+        for fact in facts:
+            match fact:
+                case FindingMade():
+                    self._say(f"--- whip {fact.whip}: {fact.text}")
+                case FillEnded(summary=done):
+                    settled = done.final_settled_gauge_pa
+                    settles = "" if settled is None else f", settles at {pressure(settled, self._units)}"
+                    outcome = done.outcome.value.replace("-", " ")
+                    limit = stamped(done.limit_gauge_pa, self._units)
+                    self._say(f"--- whip {done.whip}: the fill is over: {outcome}{settles}, limit {limit}")
 
 
 class Demo:
     """One demonstration. Everything listens on loopback only and ends with it."""
 
-    def __init__(self, *, folder: Path | None, scenario: str, speed: float, environ: Mapping[str, str]) -> None:
-        """Prepare the folder; raises ConfigurationError for a scenario that cannot be played."""
+    def __init__(self, *, folder: Path | None, scenario: str, environ: Mapping[str, str]) -> None:
+        """Prepare the folder; raises ConfigurationError for a scenario that cannot be played or a folder in use."""
         self._played = load_named(scenario)
         self._scenario = scenario
         self._environ = environ
         self._folder = folder or Path(tempfile.mkdtemp(prefix="fillguard-demo-"))
-        self._clock = ScaledClock.ending_now(self._played.station.duration_s, speed)
-        self._console = Console(highlight=False)
-        self._plain = not self._console.is_terminal
-        self._lock = threading.Lock()
-
-    def run(self, *, stay: bool) -> bool:
-        """Play it; False when a person stopped it."""
         self._folder.mkdir(parents=True, exist_ok=True)
         if (self._folder / "ledger.db").exists():
             raise ConfigurationError(f"{self._folder} already holds a record: name an empty folder")
-        with _AlertPlace(self._on_alert) as alerts, _LoopbackBroker() as broker:
+        self._console = Console(highlight=False)
+        self._voice = Voice(self._console)
+        self._say = self._voice.say
+
+    def run(self, *, speed: float, stay: bool) -> bool:
+        """Play it; False when a person stopped it before its end."""
+        clock = ScaledClock.ending_now(self._played.station.duration_s, speed)
+        with (
+            signals(*TO_STOP) as stop,
+            self._voice,
+            AlertPlace(self._on_alert) as alerts,
+            LoopbackBroker() as broker,
+        ):
             self._write_config(broker.port, alerts.port)
-            settings = load_settings(self._folder, {})
-            lanes = Lanes(units_of(settings))
-            watching = Watching(settings, clock=self._clock, drill=True, report=self._on_report, also=(lanes,))
-            self._introduce(broker.port, alerts.port)
-            with signals() as stop:
-                watching.start()
-                simulator = self._start_simulator(broker.port)
-                try:
-                    self._show(lanes, simulator, stop)
-                    if stay and not stop.is_set():
-                        self._say("The morning is over; the watch stays up. Ctrl-C ends it.")
-                        self._show(lanes, None, stop)
-                finally:
-                    _end(simulator)
-                    stop_asked = stop.is_set()
-                    watching.stop()
+            self._introduce(clock, broker.port, alerts.port)
+            finished = self._play(clock, broker.port, stop, stay=stay)
         self._conclude()
-        return not stop_asked or stay
+        return finished
+
+    def _play(self, clock: ScaledClock, broker: int, stop: Event, *, stay: bool) -> bool:
+        settings = load_settings(self._folder, {})
+        units = units_of(settings)
+        lanes = Lanes(units)
+        also = (lanes, _Told(self._say, units))
+        watching = Watching(settings, clock=clock, drill=True, report=self._on_report, also=also)
+        command = [sys.executable, "-m", "fillguard", "simulate", self._scenario, "--port", str(broker)]
+        environ = {**os.environ, **self._environ, DRILL_CLOCK_VARIABLE: clock.variable}
+        watching.start()
+        try:
+            with _simulated(command, environ) as simulated:
+                self._show(lanes, stop, until=lambda: simulated.over or watching.died.is_set())
+                finished = not stop.is_set()
+                if finished:
+                    simulated.check()
+                    stop.wait(_SETTLE_S)
+            if stay and finished:
+                self._say("The morning is over; the watch stays up. Ctrl-C ends it.")
+                self._show(lanes, stop, until=watching.died.is_set)
+        finally:
+            watching.stop()
+        if watching.died.is_set():
+            raise FillguardError("the watch itself failed: see above")
+        return finished
 
     def _write_config(self, broker: int, alerts: int) -> None:
         whips = "".join(_WHIP.format(id=whip.id) for whip in self._played.whip)
         text = _STATION.format(station=self._played.station.id, broker=broker, alerts=alerts, whips=whips)
         (self._folder / "station.toml").write_text(text, encoding="utf-8")
 
-    def _introduce(self, broker: int, alerts: int) -> None:
-        minutes = self._played.station.duration_s / 60.0
-        real_s = self._clock.real_seconds(self._played.station.duration_s)
+    def _introduce(self, clock: ScaledClock, broker: int, alerts: int) -> None:
+        duration_s = self._played.station.duration_s
         self._say(
-            f"DRILL: {minutes:.0f} minutes of an invented fill station, {self._clock.speed:g} times faster than life "
-            f"({real_s:.0f} s).\nBroker on 127.0.0.1:{broker}, alerts go to http://127.0.0.1:{alerts}, "
-            f"the record to {self._folder}.\nfillguard advises; it operates no valve.\n"
+            f"DRILL: {duration_s / 60.0:.0f} minutes of an invented fill station, {clock.speed:g} times faster than "
+            f"life ({clock.real_seconds(duration_s):.0f} s).\n"
+            f"Broker on 127.0.0.1:{broker}, alerts go to http://127.0.0.1:{alerts}, the record to {self._folder}.\n"
+            "fillguard advises; it operates no valve.\n"
         )
 
-    def _start_simulator(self, broker: int) -> "subprocess.Popen[bytes]":
-        command = [sys.executable, "-m", "fillguard", "simulate", self._scenario, "--port", str(broker)]
-        environ = {**os.environ, **self._environ, DRILL_CLOCK_VARIABLE: self._clock.variable}
-        return subprocess.Popen(command, env=environ, stdout=subprocess.DEVNULL, stderr=subprocess.PIPE)  # noqa: S603 - our own module
-
-    def _show(self, lanes: Lanes, simulator: "subprocess.Popen[bytes] | None", stop: threading.Event) -> None:
-        """Draw the lanes until the simulated station has ended (None: until stopped)."""
-
-        def over() -> bool:
-            return simulator is not None and simulator.poll() is not None
-
-        if self._plain:
-            while not over() and not stop.wait(_LINE_EVERY_S):
-                for lane in lanes.texts():
-                    self._say(lane.line)
-        else:
-            with Live(console=self._console, auto_refresh=False, transient=True) as live:
-                while not over() and not stop.wait(_DRAW_EVERY_S):
-                    live.update(_table(lanes.texts()), refresh=True)
-        if simulator is not None and not stop.is_set():
-            if simulator.returncode:
-                problem = (simulator.stderr.read() if simulator.stderr else b"").decode(errors="replace")
-                raise ConfigurationError(f"the simulated station failed: {problem.strip()}")
-            stop.wait(_SETTLE_S)
+    def _show(self, lanes: Lanes, stop: Event, *, until: Callable[[], bool]) -> None:
+        """Show the lanes until it is over or somebody stops it."""
+        if not self._console.is_terminal:
+            while not until() and not stop.wait(_LINE_EVERY_S):
+                self._say("\n".join(lane.line for lane in lanes.texts()))
+            return
+        with Live(console=self._console, auto_refresh=False, transient=True) as live:
+            while not until() and not stop.wait(_DRAW_EVERY_S):
+                live.update(_table(lanes.texts()), refresh=True)
 
     def _on_alert(self, channel: str, title: str, body: str) -> None:
         text = "\n".join(f"    {line}" for line in body.splitlines())
         self._say(f">>> alert to {channel}: {title}\n{text}\n")
 
-    def _on_report(self, text: str) -> None:
-        self._say(f"({text})")
-
-    def _say(self, text: str) -> None:
-        with self._lock:
-            self._console.print(text, markup=False, soft_wrap=True)
+    def _on_report(self, text: str, *, ok: bool = True) -> None:
+        self._say(f"({text})" if ok else f"(! {text})")
 
     def _conclude(self) -> None:
-        table = Table(title="What the record holds")
-        rows = fill_rows(self._folder, None, {}, limit=50)
-        for key in rows[0] if rows else {}:
-            table.add_column(key, overflow="fold")
-        for row in reversed(rows):
-            table.add_row(*row.values())
-        if self._plain:
-            for row in reversed(rows):
-                self._say(" | ".join(f"{key}: {value}" for key, value in row.items()))
-        else:
+        rows = list(reversed(fill_rows(self._folder, None, {}, limit=50)))
+        where = f"The record lies in {self._folder / 'ledger.db'}. Look again: fillguard fills --config {self._folder}"
+        if self._console.is_terminal:
+            table = Table(title="What the record holds")
+            for key in rows[0] if rows else {}:
+                table.add_column(key, overflow="fold")
+            for row in rows:
+                table.add_row(*map(Text, row.values()))
             self._console.print(table)
-        where = self._folder
-        self._say(f"The record lies in {where / 'ledger.db'}. Look again: fillguard fills --config {where}")
-
-
-class _LoopbackBroker:
-    """An MQTT 3.1.1 broker in this process, for demonstrations only: it keeps nothing."""
-
-    def __init__(self) -> None:
-        self.port = _free_port()
-        self._ready = threading.Event()
-        self._loop = asyncio.new_event_loop()
-        self._stopped = asyncio.Event()
-        self._problem: BaseException | None = None
-        self._thread = threading.Thread(target=self._work, name="demo-broker", daemon=True)
-
-    def __enter__(self) -> Self:
-        self._thread.start()
-        if not self._ready.wait(_BROKER_WITHIN_S) or self._problem is not None:
-            raise ConfigurationError(f"the demonstration's broker did not start: {self._problem or 'no answer'}")
-        return self
-
-    def __exit__(self, *_: object) -> None:
-        self._loop.call_soon_threadsafe(self._stopped.set)
-        self._thread.join(_BROKER_WITHIN_S)
-
-    def _work(self) -> None:
-        try:
-            self._loop.run_until_complete(self._serve())
-        except Exception as error:  # noqa: BLE001 - handed to the thread that waits for the start
-            self._problem = error
-            self._ready.set()
-
-    async def _serve(self) -> None:
-        try:
-            from amqtt.broker import Broker  # noqa: PLC0415 - an extra, and slow to import
-        except ImportError as error:
-            raise ConfigurationError("the demonstration needs its extra: pip install 'fillguard[demo]'") from error
-        for name in ("amqtt", "transitions"):
-            logging.getLogger(name).setLevel(logging.CRITICAL)
-        broker = Broker(
-            {
-                "listeners": {"default": {"type": "tcp", "bind": f"127.0.0.1:{self.port}"}},
-                "plugins": {"amqtt.plugins.authentication.AnonymousAuthPlugin": {"allow_anonymous": True}},
-            }
-        )
-        await broker.start()
-        self._ready.set()
-        await self._stopped.wait()
-        await broker.shutdown()
-
-
-class _AlertPlace:
-    """A web server that takes the alerts and shows them: a real channel, on loopback."""
-
-    def __init__(self, on_alert: Callable[[str, str, str], None]) -> None:
-        class Handler(BaseHTTPRequestHandler):
-            def do_POST(self) -> None:
-                length = min(int(self.headers.get("Content-Length") or 0), 1_000_000)
-                said = json.loads(self.rfile.read(length))
-                on_alert(self.path.strip("/"), str(said.get("title")), str(said.get("message")))
-                self.send_response(200)
-                self.end_headers()
-
-            def log_message(self, *_: object) -> None:
-                """Keep quiet: what arrived is shown."""
-
-        self._server = ThreadingHTTPServer(("127.0.0.1", 0), Handler)
-        self.port = int(self._server.server_address[1])
-        self._thread = threading.Thread(target=self._server.serve_forever, name="demo-alerts", daemon=True)
-
-    def __enter__(self) -> Self:
-        self._thread.start()
-        return self
-
-    def __exit__(self, *_: object) -> None:
-        self._server.shutdown()
-        self._server.server_close()
-
-
-def _free_port() -> int:
-    with socket.socket() as probe:
-        probe.bind(("127.0.0.1", 0))
-        return int(probe.getsockname()[1])
-
-
-def _end(process: "subprocess.Popen[bytes]") -> None:
-    if process.poll() is None:
-        process.terminate()
-        try:
-            process.wait(10.0)
-        except subprocess.TimeoutExpired:
-            process.kill()
-            process.wait()
-    if process.stderr is not None:
-        process.stderr.close()
-
-
-_STYLES = {1: "bold white on red", 2: "black on yellow"}
+        else:
+            for row in rows:
+                self._console.print(
+                    " | ".join(f"{key}: {value}" for key, value in row.items()), markup=False, soft_wrap=True
+                )
+        self._console.print(where, markup=False, soft_wrap=True)
 
 
 def _table(lanes: list[LaneText]) -> Table:
     table = Table(expand=True)
-    for column in ("whip", "phase", "gauge", "settles at", "limit", "rate", "what to do", "alarms"):
+    for column in ("whip", "phase", "gauge", "settles at", "limit", "rate", "what to do", "noticed", "alarms"):
         table.add_column(column, overflow="fold")
     for lane in lanes:
-        alarms = ", ".join(lane.alarms)
-        style = _STYLES.get(lane.worst or 0, "")
-        cells = (lane.whip, lane.phase, lane.gauge, lane.settled, lane.limit, lane.rate, lane.do)
-        table.add_row(*cells, f"[{style}]{alarms}[/]" if style and alarms else alarms)
+        cells = (lane.whip, lane.phase, lane.gauge, lane.settled, lane.limit, lane.rate, lane.do, lane.found)
+        alarms = Text(", ".join(lane.alarms), style=_STYLES.get(lane.worst or 0, "") if lane.alarms else "")
+        table.add_row(*map(Text, cells), alarms)
     return table

@@ -1,15 +1,15 @@
 """Reading the record for a person: lists and exports. Opens the ledger read-only; a running watch is not disturbed."""
 
-from collections.abc import Callable, Mapping
-from datetime import UTC, datetime
+from collections.abc import Mapping
+from datetime import datetime
 from pathlib import Path
+from zoneinfo import ZoneInfo
 
 from fillguard.app.replaying import units_of
 from fillguard.core.figures import UnitChoice, pressure, stamped
+from fillguard.ledger.export import Form, Progress, What, export
 from fillguard.ledger.reader import Filter, SqliteLedgerReader
 from fillguard.settings import load_settings
-
-Progress = Callable[[int, int], None]
 
 
 def ledger_path(config: Path, ledger: Path | None, environ: Mapping[str, str]) -> Path:
@@ -18,33 +18,37 @@ def ledger_path(config: Path, ledger: Path | None, environ: Mapping[str, str]) -
 
 
 def fill_rows(config: Path, ledger: Path | None, environ: Mapping[str, str], *, limit: int) -> list[dict[str, str]]:
-    """The newest fills as words, one mapping a fill in the order of the columns; open ones first."""
-    units = UnitChoice() if ledger is not None and not config.is_dir() else units_of(load_settings(config, environ))
+    """The newest fills as words, one mapping a fill in the order of the columns; open ones first.
+
+    Units and time zone are the station's; bar and UTC for a ledger given by itself.
+    """
+    if ledger is not None and not config.is_dir():
+        units, zone = UnitChoice(), ZoneInfo("UTC")
+    else:
+        settings = load_settings(config, environ)
+        units, zone = units_of(settings), ZoneInfo(settings.station.timezone)
     with SqliteLedgerReader(ledger_path(config, ledger, environ)) as reader:
         still_open = [
-            _row(
-                {
-                    "fill_id": opened.fill_id,
-                    "whip": opened.whip,
-                    "serial": opened.serial,
-                    "operator": opened.operator,
-                    "started_ms": opened.started_s * 1000.0,
-                    "outcome": "open",
-                    "start_gauge_pa": opened.start_gauge_pa,
-                    "limit_gauge_pa": opened.limit_gauge_pa,
-                },
-                units,
-            )
+            {
+                "fill_id": opened.fill_id,
+                "whip": opened.whip,
+                "serial": opened.serial,
+                "operator": opened.operator,
+                "started_ms": opened.started_s * 1000.0,
+                "outcome": "open",
+                "start_gauge_pa": opened.start_gauge_pa,
+                "limit_gauge_pa": opened.limit_gauge_pa,
+            }
             for opened in reversed(reader.open_fills())
         ]
-        return (still_open + [_row(fill, units) for fill in reader.fills(limit=limit)])[:limit]
+        return [_row(fill, units, zone) for fill in [*still_open, *reader.fills(limit=limit)][:limit]]
 
 
 def export_to(
-    what: str,
     out: Path,
+    what: What,
+    form: Form,
     *,
-    form: str,
     config: Path,
     ledger: Path | None,
     environ: Mapping[str, str],
@@ -52,23 +56,30 @@ def export_to(
     until_s: float | None,
     progress: Progress,
 ) -> int:
-    """Write part of the record to `out`; returns how many rows."""
-    from fillguard.ledger import export
+    """Write part of the record to `out`, whole or not at all; returns how many rows. Raises LedgerError, OSError."""
+    beside = out.with_name(f".{out.name}.part")
     with SqliteLedgerReader(ledger_path(config, ledger, environ)) as reader:
-        where = Filter(since_s=since_s, until_s=until_s)
-        return export.export(reader, what, out, form=form, where=where, progress=progress)
+        try:
+            with beside.open("w", encoding="utf-8", newline="") as file:
+                where = Filter(since_s=since_s, until_s=until_s)
+                count = export(reader, what, form, file, where=where, progress=progress)
+            beside.replace(out)
+        except BaseException:
+            beside.unlink(missing_ok=True)
+            raise
+    return count
 
 
-def _row(fill: Mapping[str, object], units: UnitChoice) -> dict[str, str]:
+def _row(fill: Mapping[str, object], units: UnitChoice, zone: ZoneInfo) -> dict[str, str]:
     def gauge(key: str) -> str:
         value = fill.get(key)
-        return pressure(float(value), units) if isinstance(value, int | float) else "-"
+        return "-" if value is None else pressure(_number(value), units)
 
-    started, limit = fill["started_ms"], fill["limit_gauge_pa"]
+    started = datetime.fromtimestamp(_number(fill["started_ms"]) / 1000.0, zone)
     alarms = fill.get("alarms")
     return {
         "fill": str(fill["fill_id"]),
-        "started (UTC)": f"{datetime.fromtimestamp(_number(started) / 1000.0, UTC):%Y-%m-%d %H:%M:%S}",
+        "started": f"{started:%Y-%m-%d %H:%M:%S %Z}",
         "whip": str(fill["whip"]),
         "cylinder": str(fill.get("serial") or "not identified"),
         "operator": str(fill.get("operator") or "-"),
@@ -76,8 +87,8 @@ def _row(fill: Mapping[str, object], units: UnitChoice) -> dict[str, str]:
         "from": gauge("start_gauge_pa"),
         "closed at": gauge("close_gauge_pa"),
         "settles at": gauge("final_settled_gauge_pa"),
-        "limit": stamped(_number(limit), units),
-        "alarms": ", ".join(str(name) for name in alarms) if isinstance(alarms, tuple) and alarms else "none",
+        "limit": stamped(_number(fill["limit_gauge_pa"]), units),
+        "alarms": ", ".join(map(str, alarms)) if isinstance(alarms, tuple) and alarms else "none",
     }
 
 

@@ -8,6 +8,7 @@ from enum import IntEnum
 import typer
 
 from fillguard.core.errors import ConfigurationError, DeviceError, FillguardError
+from fillguard.ledger.lock import LedgerLocked
 
 
 class Exit(IntEnum):
@@ -51,6 +52,10 @@ def say(text: str) -> None:
 
 
 def _code(error: FillguardError) -> Exit:
-    if type(error).__name__ == "LedgerLocked":
-        return Exit.LOCKED
-    return Exit.BAD_INPUT if isinstance(error, ConfigurationError | DeviceError) else Exit.FAILED
+    match error:
+        case LedgerLocked():
+            return Exit.LOCKED
+        case ConfigurationError() | DeviceError():
+            return Exit.BAD_INPUT
+        case _:
+            return Exit.FAILED

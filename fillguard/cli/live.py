@@ -68,6 +68,6 @@ def demo(
     with exit_codes():
         from fillguard.app.demo import Demo  # noqa: PLC0415 - keeps `--help` quick
 
-        finished = Demo(folder=folder, scenario=scenario, speed=speed, environ=os.environ).run(stay=stay)
-        if not finished:
+        demonstration = Demo(folder=folder, scenario=scenario, environ=os.environ)
+        if not demonstration.run(speed=speed, stay=stay):
             raise typer.Exit(Exit.INTERRUPTED)

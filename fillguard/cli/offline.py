@@ -3,7 +3,6 @@
 import os
 import sys
 from datetime import UTC, datetime
-from enum import StrEnum
 from pathlib import Path
 from typing import Annotated
 
@@ -13,6 +12,7 @@ from rich.progress import BarColumn, Progress, TextColumn, TimeRemainingColumn
 from rich.table import Table
 
 from fillguard.cli.exits import Exit, exit_codes, say
+from fillguard.ledger.export import Form, What, form_of
 
 ConfigDir = Annotated[Path, typer.Option("--config", help="Folder with station.toml.")]
 
@@ -96,29 +96,13 @@ def fills(
         Console().print(table)
 
 
-class What(StrEnum):
-    """What can be exported."""
-
-    FILLS = "fills"
-    ALARMS = "alarms"
-    READINGS = "readings"
-    EVENTS = "events"
-
-
-class Format(StrEnum):
-    """How it is written."""
-
-    CSV = "csv"
-    JSONL = "jsonl"
-
-
 def export(
     what: Annotated[What, typer.Argument(help="Which part of the record.")],
     out: Annotated[Path, typer.Argument(help="File to write; it appears whole or not at all.")],
     *,
     config: ConfigDir = Path("config"),
     ledger: Annotated[Path | None, typer.Option("--ledger", help="Ledger file; else the configured one.")] = None,
-    form: Annotated[Format | None, typer.Option("--format", help="Else by the file's ending.")] = None,
+    form: Annotated[Form | None, typer.Option("--format", help="Else by the file's ending.")] = None,
     since: Annotated[str | None, typer.Option(help="First day or instant, ISO 8601 (UTC).")] = None,
     until: Annotated[str | None, typer.Option(help="First instant no longer wanted, ISO 8601 (UTC).")] = None,
 ) -> None:
@@ -129,13 +113,13 @@ def export(
     with exit_codes():
         from fillguard.app.records import export_to  # noqa: PLC0415 - keeps `--help` quick
 
-        chosen = form or (Format.JSONL if out.suffix in {".jsonl", ".json"} else Format.CSV)
+        chosen = form or form_of(out.name)
         with _bar(f"exporting {what}") as progress:
             task = progress.add_task(f"exporting {what}", total=None)
             count = export_to(
-                what.value,
                 out,
-                form=chosen.value,
+                what,
+                chosen,
                 config=config,
                 ledger=ledger,
                 environ=os.environ,

@@ -1,8 +1,10 @@
 """`fillguard replay`."""
 
+import itertools
 import json
 import os
 import sys
+from datetime import UTC, datetime
 from pathlib import Path
 from typing import Annotated
 
@@ -33,28 +35,16 @@ def replay(
         from fillguard.app.gases import Gases  # noqa: PLC0415
         from fillguard.app.replaying import prepare  # noqa: PLC0415
 
-        with capture.open("rb") as lines:
+        with capture.open("rb") as file:
             ready = prepare(
-                lines,
-                config_dir=config,
-                register=register,
-                environ=os.environ,
-                trace=trace,
-                gases=Gases(report=say),
+                file, config_dir=config, register=register, environ=os.environ, trace=trace, gases=Gases(report=say)
             )
-            told: list[Line] = []
-            for happening in ready.happenings:
-                for line in ready.account.lines(happening):
-                    if as_json:
-                        _print(line)
-                    else:
-                        told.append(line)
-        fills = list(ready.account.fills())
-        if as_json:
-            for line in fills:
-                _print(line)
-        else:
-            _tables(told, fills)
+            told = (line for happening in ready.happenings for line in ready.account.lines(happening))
+            if as_json:
+                for line in itertools.chain(told, ready.account.fills()):
+                    _print(line)
+            else:
+                _tables(list(told), list(ready.account.fills()))
 
 
 def _print(line: Line) -> None:
@@ -70,7 +60,7 @@ def _tables(told: list[Line], fills: list[Line]) -> None:
         name = line.get("alarm") or line.get("finding") or line.get("phase")
         state = line.get("state") or line["kind"]
         text = line.get("text") or f"{line.get('settled_bar')} bar settled at {line.get('whip_bar')} on the gauge"
-        happened.add_row(*(_cell(cell) for cell in (line["t"], line.get("whip"), name, state, text)))
+        happened.add_row(*map(_cell, (_time(line["t"]), line.get("whip"), name, state, text)))
     summary = Table(title="Fills")
     keys = ("fill", "serial", "outcome", "start_bar", "close_bar", "settled_bar", "limit_bar", "peak_rate_bar_min")
     for key in (*keys, "alarms", "findings"):
@@ -80,6 +70,10 @@ def _tables(told: list[Line], fills: list[Line]) -> None:
         summary.add_row(*(_cell(fill[key]) for key in keys), *lists)
     console.print(happened)
     console.print(summary)
+
+
+def _time(t: object) -> str:
+    return f"{datetime.fromtimestamp(t, UTC):%Y-%m-%d %H:%M:%S} UTC" if isinstance(t, float) else "-"
 
 
 def _items(value: object) -> list[object]:

@@ -14,7 +14,8 @@ from fillguard.core.events import AlarmFacts, AlarmState, Chatter
 
 NEW_FILL = "a new fill began on this whip"
 FILL_ENDED = "the fill has ended"
-NO_LONGER_JUDGED = frozenset({NEW_FILL, FILL_ENDED})
+RESTARTED = "fillguard was started again"
+NO_LONGER_JUDGED = frozenset({NEW_FILL, FILL_ENDED, RESTARTED})
 """Reasons of a return that does not say all is well: the condition is only not looked at any more."""
 
 

@@ -101,6 +101,8 @@ class Needs:
     filters: tuple[str, ...]
     offer: Callable[[RawMessage], bool]
     will: Publication | None
+    keeps_session: bool = True
+    """False: the broker forgets this client when it leaves."""
 
 
 class _Token:
@@ -179,8 +181,8 @@ class Connection:
             broker.host,
             broker.port,
             KEEPALIVE_S,
-            clean_start=False if v5 else 3,
-            properties=_connect_properties() if v5 else None,
+            clean_start=not self._needs.keeps_session if v5 else 3,
+            properties=_connect_properties(keeps_session=self._needs.keeps_session) if v5 else None,
         )
         opened_s = self._needs.monotonic()
         leaving_s: float | None = None
@@ -229,7 +231,7 @@ class Connection:
         client = Client(
             CallbackAPIVersion.VERSION2,
             client_id=needs.broker.client_id,
-            clean_session=None if v5 else False,
+            clean_session=None if v5 else not needs.keeps_session,
             protocol=self.version,
             reconnect_on_failure=False,
             manual_ack=True,
@@ -322,9 +324,9 @@ def connack_within_s(version: MQTTProtocolVersion, *, may_fall_back: bool) -> fl
     return _FALLBACK_CONNACK_S if may_fall_back and version is MQTTProtocolVersion.MQTTv5 else _CONNACK_S
 
 
-def _connect_properties() -> Properties:
+def _connect_properties(*, keeps_session: bool) -> Properties:
     properties = Properties(PacketTypes.CONNECT)  # type: ignore[no-untyped-call]
-    properties.SessionExpiryInterval = SESSION_EXPIRY_S
+    properties.SessionExpiryInterval = SESSION_EXPIRY_S if keeps_session else 0
     properties.ReceiveMaximum = RECEIVE_MAXIMUM
     properties.MaximumPacketSize = LARGEST_PACKET_BYTES
     return properties

@@ -77,13 +77,18 @@ class MqttLink:
         offer: Callable[[RawMessage], bool],
         tell: Tell,
         expects_session: bool = False,
+        keeps_session: bool = True,
     ) -> None:
-        """`monotonic` gives real seconds, also in a drill. Raises ConfigurationError for TLS files that do not load."""
+        """`monotonic` gives real seconds, also in a drill. Raises ConfigurationError for TLS files that do not load.
+
+        `expects_session`: an earlier run left a session with the broker. `keeps_session`: this one leaves one, too.
+        """
         self._broker = broker
         self._tls = _tls_context(broker.tls) if broker.tls else None
         self._clock, self._monotonic = clock, monotonic
         self._filters, self._offer, self._tell = tuple(filters), offer, tell
         self._expects_session = expects_session
+        self._keeps_session = keeps_session
         self._lock = threading.Lock()
         self._connection: Connection | None = None
         self._kept: deque[Publication] = deque()
@@ -153,7 +158,7 @@ class MqttLink:
 
     def subscribed(self, refused: Sequence[str]) -> None:
         """Only now is the link up: nothing comes without the subscription."""
-        self._expects_session = True
+        self._expects_session = self._keeps_session
         self._say(up=True, detail=self._opening)
         if refused:
             self._tell(
@@ -186,6 +191,7 @@ class MqttLink:
             filters=self._filters,
             offer=self._offer,
             will=self._sign.farewell() if self._sign is not None else None,
+            keeps_session=self._keeps_session,
         )
         version = _V311 if self._broker.version == "3.1.1" else _V5
         pause_s = _SHORTEST_PAUSE_S

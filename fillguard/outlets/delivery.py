@@ -119,11 +119,15 @@ class ChannelWorker:
         """Begin to deliver."""
         self._thread.start()
 
-    def stop(self, deadline_s: float) -> bool:
-        """Finish the try in hand, for at most `deadline_s` real seconds; False when it still hangs."""
+    def ask_to_stop(self) -> None:
+        """Begin nothing new."""
         with self._changed:
             self._stopping = True
             self._changed.notify()
+
+    def stop(self, deadline_s: float) -> bool:
+        """Finish the try in hand, for at most `deadline_s` real seconds; False when it still hangs."""
+        self.ask_to_stop()
         self._thread.join(deadline_s)
         return not self._thread.is_alive()
 
@@ -286,6 +290,7 @@ class Delivery:
         on_health: HealthListener,
     ) -> None:
         """`open_source` gives each worker's thread a connection of its own."""
+        self._clock = clock
         self._workers = {
             channel: ChannelWorker(
                 channel, sender, open_source=open_source, writer=writer, clock=clock, on_health=on_health
@@ -308,5 +313,13 @@ class Delivery:
         self._workers[notice.channel].send_unrecorded(notice)
 
     def stop(self, deadline_s: float) -> list[str]:
-        """Stop within `deadline_s` real seconds a channel; returns the channels whose last try still hangs."""
-        return [channel for channel, worker in self._workers.items() if not worker.stop(deadline_s)]
+        """Stop all within `deadline_s` real seconds; returns the channels whose last try still hangs."""
+        for worker in self._workers.values():
+            worker.ask_to_stop()
+        began_s = self._clock.now().mono_s
+        hanging = []
+        for channel, worker in self._workers.items():
+            passed_s = self._clock.real_seconds(self._clock.now().mono_s - began_s)
+            if not worker.stop(max(deadline_s - passed_s, 0.0)):
+                hanging.append(channel)
+        return hanging

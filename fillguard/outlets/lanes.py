@@ -1,13 +1,17 @@
 """The lanes of a station as lines of text: one a whip, for a terminal."""
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from threading import Lock
 
+from fillguard.core.conditions import HOSE_ONLY
+from fillguard.core.diagnosis import SILENT
 from fillguard.core.events import (
     AlarmChanged,
     AlarmState,
     FillEnded,
+    FillStarted,
+    FindingMade,
     InEvent,
     OutEvent,
     Phase,
@@ -15,22 +19,46 @@ from fillguard.core.events import (
     Projected,
     Prompt,
     PromptChanged,
+    Quality,
     Quantity,
     Reading,
 )
-from fillguard.core.figures import UnitChoice, bare_pressure, pressure, pressure_not_above, rate, stamped
-from fillguard.core.words import alarm_phrase, prompt_text
+from fillguard.core.figures import UnitChoice, bare_pressure, pressure, rate, stamped
+from fillguard.core.units import PA_PER_BAR
+from fillguard.core.words import alarm_phrase, bleed_text, finding_phrase, prompt_text
+from fillguard.outlets.mqtt import same_alarm
 
-_GONE = frozenset({AlarmState.NORMAL, AlarmState.RETURNED_UNACKNOWLEDGED, AlarmState.LATCHED_ACKNOWLEDGED})
+_SHOWN_AS: Mapping[AlarmState, str] = {
+    AlarmState.UNACKNOWLEDGED: "",
+    AlarmState.ACKNOWLEDGED: " (acknowledged)",
+    AlarmState.LATCHED_UNACKNOWLEDGED: " (ended, not acknowledged)",
+    AlarmState.LATCHED_ACKNOWLEDGED: " (ended, not reset)",
+    AlarmState.SHELVED: " (shelved)",
+    AlarmState.OUT_OF_SERVICE: " (out of service)",
+}
+"""Alarms that a lane shows, and what it adds to their words."""
+_CALLING = frozenset({AlarmState.UNACKNOWLEDGED, AlarmState.ACKNOWLEDGED, AlarmState.LATCHED_UNACKNOWLEDGED})
+_AT_REST = frozenset({Phase.IDLE, Phase.ATTACHED})
+_TIME_BELIEVED_AFTER_S = 20.0
+"""A fill must have run this long before its time to close is shown: before, its flow is hardly known."""
+_FELL_TO_SHARE = 0.7
+"""A gauge that fell this far since only the hose was at pressure: the cylinder valve is open now."""
+_WHY: Mapping[str, str] = {"stale": "no data", "no-start": "start not seen"}
+_BLEEDS_PA_S = -10.0 * PA_PER_BAR / 60.0
+"""Slower than this a closed cylinder only cools."""
 
 
 @dataclass(slots=True)
 class _Lane:
     phase: Phase = Phase.IDLE
     gauge_pa: float | None = None
+    started_s: float | None = None
     shown: Projected | None = None
     prompt: Prompt | None = None
-    alarms: dict[str, int] = field(default_factory=dict)
+    alarms: dict[str, AlarmChanged] = field(default_factory=dict)
+    """By `same_alarm`."""
+    found: dict[str, float] = field(default_factory=dict)
+    """Findings, and what the gauge read then."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -44,9 +72,11 @@ class LaneText:
     limit: str
     rate: str
     do: str
+    found: str
+    """What the curve hints at."""
     alarms: Sequence[str]
     worst: int | None
-    """Gravest priority among the alarms."""
+    """Gravest priority among the alarms that call for somebody."""
 
     @property
     def line(self) -> str:
@@ -59,6 +89,7 @@ class LaneText:
             self.limit and f"limit {self.limit}",
             self.rate,
             self.do,
+            self.found,
             "! " + ", ".join(self.alarms) if self.alarms else "",
         )
         return " | ".join(part for part in parts if part)
@@ -76,67 +107,98 @@ class Lanes:
     def tell(self, cause: InEvent, facts: Sequence[OutEvent]) -> None:
         """Take note of what just happened."""
         with self._lock:
-            if isinstance(cause, Reading) and cause.whip is not None and cause.quantity is Quantity.PRESSURE:
-                self._lane(cause.whip).gauge_pa = cause.value
+            if isinstance(cause, Reading) and cause.quantity is Quantity.PRESSURE and cause.quality is Quality.GOOD:
+                self._read(cause)
             for fact in facts:
                 self._note(fact)
 
     def texts(self) -> list[LaneText]:
         """The lanes in order of their whips."""
         with self._lock:
-            return [self._text(whip, lane) for whip, lane in sorted(self._lanes.items())]
+            return [_text(whip, lane, self._units) for whip, lane in sorted(self._lanes.items())]
 
     def _lane(self, whip: str) -> _Lane:
         return self._lanes.setdefault(whip, _Lane())
 
+    def _read(self, reading: Reading) -> None:
+        if reading.whip is None:
+            return
+        lane = self._lane(reading.whip)
+        lane.gauge_pa = reading.value
+        lane.found.pop(SILENT, None)
+        if reading.value < _FELL_TO_SHARE * lane.found.get(HOSE_ONLY, 0.0):
+            lane.found.pop(HOSE_ONLY, None)
+
     def _note(self, fact: OutEvent) -> None:
         match fact:
             case PhaseChanged():
-                self._lane(fact.whip).phase = fact.new
+                lane = self._lane(fact.whip)
+                lane.phase = fact.new
+                if fact.new in _AT_REST:
+                    lane.found.clear()
+            case FillStarted():
+                self._lane(fact.whip).started_s = fact.started_s
             case Projected():
-                self._lane(fact.whip).shown = fact
+                lane = self._lane(fact.whip)
+                lane.shown = fact
+                if fact.settled_gauge_pa is not None:
+                    lane.found.pop(HOSE_ONLY, None)  # the gauge speaks for the cylinder again
             case PromptChanged():
                 self._lane(fact.whip).prompt = fact.prompt
+            case FindingMade():
+                lane = self._lane(fact.whip)
+                lane.found[fact.finding] = lane.gauge_pa or 0.0
             case FillEnded():
                 self._lane(fact.summary.whip).shown = None
-            case AlarmChanged() if fact.whip is not None:
-                alarms = self._lane(fact.whip).alarms
-                alarms.pop(fact.alarm, None)
-                if fact.new not in _GONE:
-                    alarms[fact.alarm] = fact.priority
+            case AlarmChanged(whip=str(whip)):
+                self._lane(whip).alarms[same_alarm(fact)] = fact
 
-    def _text(self, whip: str, lane: _Lane) -> LaneText:
-        seen, units = lane.shown, self._units
-        return LaneText(
-            whip=whip,
-            phase=lane.phase.value,
-            gauge="" if lane.gauge_pa is None else pressure(lane.gauge_pa, units),
-            settled=_settled(seen, units),
-            limit="" if seen is None else stamped(seen.limit_gauge_pa, units),
-            rate="" if seen is None or seen.rate_pa_s is None else rate(seen.rate_pa_s, units),
-            do=_do(lane, units),
-            alarms=[alarm_phrase(name) for name in _by_priority(lane.alarms)],
-            worst=min(lane.alarms.values(), default=None),
-        )
+
+def _text(whip: str, lane: _Lane, units: UnitChoice) -> LaneText:
+    seen = lane.shown
+    shown = [alarm for alarm in lane.alarms.values() if alarm.new in _SHOWN_AS]
+    alarms = sorted(shown, key=lambda alarm: (alarm.priority, alarm.alarm))
+    return LaneText(
+        whip=whip,
+        phase=lane.phase.value,
+        gauge="" if lane.gauge_pa is None else pressure(lane.gauge_pa, units),
+        settled=_settled(seen, units),
+        limit="" if seen is None else stamped(seen.limit_gauge_pa, units),
+        rate=_rate(lane, units),
+        do=_do(lane, units),
+        found=", ".join(map(finding_phrase, lane.found)),
+        alarms=[alarm_phrase(alarm.alarm) + _SHOWN_AS[alarm.new] for alarm in alarms],
+        worst=min((alarm.priority for alarm in alarms if alarm.new in _CALLING), default=None),
+    )
 
 
 def _settled(seen: Projected | None, units: UnitChoice) -> str:
     if seen is None:
         return ""
     if seen.settled_gauge_pa is None or seen.settled_low_gauge_pa is None or seen.settled_high_gauge_pa is None:
-        return f"unknown ({(seen.reason or 'no projection').replace('-', ' ')})"
+        reason = seen.reason or "no projection"
+        return f"unknown ({_WHY.get(reason) or finding_phrase(reason)})"
     low, high = bare_pressure(seen.settled_low_gauge_pa, units), bare_pressure(seen.settled_high_gauge_pa, units)
     return f"{pressure(seen.settled_gauge_pa, units)} ({low} to {high})"
+
+
+def _rate(lane: _Lane, units: UnitChoice) -> str:
+    """How fast it fills, or how fast it is bled where it must be; between fills the slope is only cooling and noise."""
+    seen = lane.shown
+    if seen is None or seen.rate_pa_s is None:
+        return ""
+    if lane.phase is Phase.FILLING:
+        return rate(max(seen.rate_pa_s, 0.0), units)
+    bleeds = seen.bleed_to_gauge_pa is not None and seen.rate_pa_s < _BLEEDS_PA_S
+    return f"bleeding {rate(-seen.rate_pa_s, units)}" if bleeds else ""
 
 
 def _do(lane: _Lane, units: UnitChoice) -> str:
     seen = lane.shown
     if seen is not None and seen.bleed_to_gauge_pa is not None:
-        return f"bleed slowly to {pressure_not_above(seen.bleed_to_gauge_pa, units)}"
-    if lane.phase is Phase.FILLING or lane.prompt is not None:
-        return prompt_text(lane.prompt, seen, units)
-    return ""
-
-
-def _by_priority(alarms: Mapping[str, int]) -> list[str]:
-    return sorted(alarms, key=lambda name: (alarms[name], name))
+        return bleed_text(seen, units)
+    if lane.phase is not Phase.FILLING and lane.prompt is None:
+        return ""
+    if seen is not None and seen.sample_s - (lane.started_s or 0.0) < _TIME_BELIEVED_AFTER_S:
+        seen = replace(seen, seconds_to_stop=None)
+    return prompt_text(lane.prompt, seen, units)

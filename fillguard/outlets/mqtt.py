@@ -11,6 +11,7 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
 from typing import assert_never
 
+from fillguard.core.conditions import OF_THE_WHIP
 from fillguard.core.events import (
     AlarmChanged,
     AlarmFacts,
@@ -48,12 +49,23 @@ Document = dict[str, object]
 Say = Callable[[AlarmChanged], str]
 
 
+def same_alarm(change: AlarmChanged) -> str:
+    """What stays the same while one occurrence of an alarm takes over from the last.
+
+    An alarm about a cylinder stays with its fill: what the last cylinder left standing is another one.
+    """
+    if change.whip is None or change.alarm in OF_THE_WHIP:
+        return f"{change.whip}/{change.alarm}"
+    return change.occurrence.rpartition("/")[0]
+
+
 @dataclass(slots=True)
 class _Whip:
     """What one whip's topic says, and when it last said it."""
 
     said: Document
     alarms: dict[str, Document] = field(default_factory=dict)
+    """By `same_alarm`."""
     lamp: str | None = None
     changed: bool = False
     urgent: bool = False
@@ -100,6 +112,11 @@ class MqttOutlet:
             for fact in facts:
                 self._note(fact)
             self._send_states(cause.stamp)
+
+    def remember(self, change: AlarmChanged) -> None:
+        """Show in the state what an earlier run told already."""
+        with self._lock:
+            self._note_alarm(change)
 
     def greet(self) -> None:
         """Publish everything that is state anew: a new connection may be to a broker that forgot it."""
@@ -169,9 +186,9 @@ class MqttOutlet:
             return
         alarms = self._whip(change.whip).alarms
         if change.new is AlarmState.NORMAL:
-            alarms.pop(change.alarm, None)
+            alarms.pop(same_alarm(change), None)
         else:
-            alarms[change.alarm] = {
+            alarms[same_alarm(change)] = {
                 "alarm": change.alarm,
                 "state": change.new.value,
                 "priority": change.priority,

@@ -1,0 +1,215 @@
+"""What an earlier run left behind: fills that were open, alarms that still stand, numbers that are given, cylinders.
+
+A restart must not pass for "all is well". Fills end as interrupted with their last known state; alarms that a person
+has not dealt with stay on show under their old occurrence; no occurrence number is used twice.
+"""
+
+from collections.abc import Iterable, Iterator, Mapping, Sequence
+from dataclasses import dataclass, replace
+
+from fillguard.core.alarms import Standing, Subject
+from fillguard.core.conditions import OF_THE_WHIP
+from fillguard.core.events import (
+    AlarmChanged,
+    AlarmState,
+    CylinderAttached,
+    FillEnded,
+    FillIdentified,
+    FillStarted,
+    FillSummary,
+    FindingMade,
+    Outcome,
+    Quantity,
+)
+from fillguard.core.rules import Rules
+from fillguard.core.standing import RESTARTED
+from fillguard.core.station import StationState
+from fillguard.core.values import Stamp
+from fillguard.core.whip import WhipState
+from fillguard.ledger.reader import SqliteLedgerReader
+from fillguard.outlets.mqtt import same_alarm
+from fillguard.ports import ProjectionRow, ReadingRow
+
+_ACKNOWLEDGED = frozenset({AlarmState.ACKNOWLEDGED, AlarmState.LATCHED_ACKNOWLEDGED})
+_HIDDEN = frozenset({AlarmState.SHELVED, AlarmState.SUPPRESSED, AlarmState.OUT_OF_SERVICE})
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class LeftBehind:
+    """What the new run begins with."""
+
+    state: StationState
+    standing: tuple[AlarmChanged, ...]
+    """Last change of each alarm that a person still has to deal with, as it was told."""
+    facts: tuple[AlarmChanged | FillEnded, ...]
+    """What the restart changed: to be told and recorded."""
+    attached: tuple[CylinderAttached, ...]
+    """What hung on the whips a moment ago, and most likely still does."""
+    told: tuple[str, ...]
+    """For the log."""
+
+
+def left_behind(reader: SqliteLedgerReader, rules: Rules, now: Stamp) -> LeftBehind:
+    """Read what an earlier run left in the ledger. Raises LedgerError."""
+    fills = [(fill, _interrupted(fill, reader)) for fill in reader.open_fills()]
+    standing = _newest(reader.standing_alarms(), rules)
+    restored = [(change, _restored(change, rules)) for change in standing]
+    returned = [
+        replace(change, stamp=now, old=change.new, new=standing.state, by=None, reason=RESTARTED)
+        for change, standing in restored
+        if standing.state is not change.new
+    ]
+    recent_s = now.utc_s - rules.extents.same_fill_within_s
+    return LeftBehind(
+        state=_state(
+            rules, [(c, s) for c, s in restored if s.state is not AlarmState.NORMAL], reader.last_occurrences()
+        ),
+        standing=tuple(standing),
+        facts=(*returned, *(FillEnded(stamp=now, summary=summary) for _, summary in fills)),
+        attached=tuple(
+            _attached(fill, summary, now)
+            for fill, summary in fills
+            if summary.cylinder is not None and (summary.ended_s or 0.0) >= recent_s
+        ),
+        told=tuple(f"fill {fill.fill_id} was open when the last run ended: closed as interrupted" for fill, _ in fills),
+    )
+
+
+# Alarms ---------------------------------------------------------------------------------------------------------------
+
+
+def _newest(changes: Iterable[AlarmChanged], rules: Rules) -> list[AlarmChanged]:
+    """Only the newest occurrence of each alarm: an alarm raised again before it was acknowledged has taken over."""
+    newest: dict[str, AlarmChanged] = {}
+    for change in changes:
+        if change.alarm in rules.alarms:
+            newest[same_alarm(change)] = change
+    return list(newest.values())
+
+
+def _restored(change: AlarmChanged, rules: Rules) -> Standing:
+    """Not judged by anybody now: what was active has returned, what was hidden is forgotten and judged anew."""
+    hidden = change.new in _HIDDEN
+    return Standing(
+        acknowledged=hidden or change.new in _ACKNOWLEDGED,
+        latched=rules.alarms[change.alarm].latched and not hidden,
+        occurrence=change.occurrence,
+        subject=Subject(
+            station=rules.station,
+            whip=change.whip,
+            fill_id=change.fill_id,
+            serial=change.serial,
+            operator=change.operator,
+        ),
+        priority=change.priority,
+        raised_utc_s=change.raised_utc_s,
+        first_out=change.first_out,
+        cause=change.cause,
+        facts=change.facts,
+    )
+
+
+def _state(rules: Rules, standing: Sequence[tuple[AlarmChanged, Standing]], numbers: Mapping[str, int]) -> StationState:
+    """Alarms of station and whip go on where they were; those of a cylinder that is gone only wait for a person."""
+    whips = {
+        whip: WhipState(
+            whip=whip,
+            standings=_going_on(standing, numbers, whip, f"{rules.station}-{whip}/"),
+            left_over=tuple(
+                (change.alarm, left)
+                for change, left in standing
+                if change.whip == whip and change.alarm not in OF_THE_WHIP
+            ),
+        )
+        for whip in rules.whips
+    }
+    return StationState(whips=whips, standings=_going_on(standing, numbers, None, f"{rules.station}/"))
+
+
+def _going_on(
+    standing: Sequence[tuple[AlarmChanged, Standing]], numbers: Mapping[str, int], whip: str | None, prefix: str
+) -> dict[str, Standing]:
+    found = {
+        change.alarm: left
+        for change, left in standing
+        if change.whip == whip and (whip is None or change.alarm in OF_THE_WHIP)
+    }
+    given = {key.removeprefix(prefix): n for key, n in numbers.items() if key.startswith(prefix)}
+    return {alarm: replace(found.get(alarm) or Standing(), occurrence_n=given.get(alarm, 0)) for alarm in found | given}
+
+
+# Fills ----------------------------------------------------------------------------------------------------------------
+
+
+def _as_known_last(fill: FillStarted, reader: SqliteLedgerReader) -> FillStarted | FillIdentified:
+    """The newest word on whose cylinder it is."""
+    words = [fact for fact in reader.fill_events(fill.fill_id) if isinstance(fact, FillIdentified)]
+    return words[-1] if words else fill
+
+
+def _attached(fill: FillStarted, summary: FillSummary, now: Stamp) -> CylinderAttached:
+    return CylinderAttached(
+        stamp=now,
+        whip=fill.whip,
+        serial=summary.serial,
+        cylinder=summary.cylinder,
+        operator=summary.operator,
+        gas=fill.gas,
+        residual_gas=fill.gas,
+        target_gauge_pa=summary.target_gauge_pa,
+        surroundings=fill.surroundings,
+        note=f"taken over from fill {fill.fill_id}, which a restart of fillguard interrupted",
+    )
+
+
+def _readings(fill: FillStarted, reader: SqliteLedgerReader) -> Iterator[ReadingRow]:
+    """The gauge's readings of one fill."""
+    return (
+        row for row in reader.fill_trace(fill.fill_id) if row.whip == fill.whip and row.quantity == Quantity.PRESSURE
+    )
+
+
+def _interrupted(fill: FillStarted, reader: SqliteLedgerReader) -> FillSummary:
+    """The fill's one row, from what is on record of it."""
+    rows = list(reader.fill_projections(fill.fill_id))
+    sure = next((row for row in reversed(rows) if row.settled_gauge_pa is not None), None)
+    readings = list(_readings(fill, reader))
+    known = _as_known_last(fill, reader)
+    findings = (fact.finding for fact in reader.fill_events(fill.fill_id) if isinstance(fact, FindingMade))
+    raised = (change.alarm for change in reader.fill_alarms(fill.fill_id) if change.is_raise)
+    return FillSummary(
+        fill_id=fill.fill_id,
+        station=fill.station,
+        whip=fill.whip,
+        serial=known.serial,
+        operator=known.operator,
+        gas=fill.gas,
+        cylinder=known.cylinder,
+        started_s=fill.started_s,
+        flow_stopped_s=None,
+        ended_s=max((row.sample_s for row in readings), default=fill.started_s),
+        outcome=Outcome.INTERRUPTED,
+        start_gauge_pa=fill.start_gauge_pa,
+        plateau_seen=fill.plateau_seen,
+        close_gauge_pa=None,
+        settled_gauge_pa=None,
+        settled_low_gauge_pa=None,
+        settled_high_gauge_pa=None,
+        final_settled_gauge_pa=sure.settled_gauge_pa if sure else None,
+        final_settled_low_gauge_pa=sure.settled_low_gauge_pa if sure else None,
+        final_settled_high_gauge_pa=sure.settled_high_gauge_pa if sure else None,
+        reference_k=known.reference_k,
+        limit_gauge_pa=known.limit_gauge_pa,
+        target_gauge_pa=known.target_gauge_pa,
+        peak_rate_pa_s=_highest(rows, "rate_pa_s"),
+        peak_gauge_pa=_highest(rows, "gauge_pa") or fill.start_gauge_pa,
+        gas_k_max=_highest(rows, "gas_k"),
+        alarms=tuple(dict.fromkeys(raised)),
+        findings=tuple(dict.fromkeys(findings)),
+        readings=sum(row.doubt is None for row in readings),
+        doubtful_readings=sum(row.doubt is not None for row in readings),
+    )
+
+
+def _highest(rows: Sequence[ProjectionRow], name: str) -> float | None:
+    return max((value for row in rows if (value := getattr(row, name)) is not None), default=None)
