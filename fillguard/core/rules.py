@@ -63,6 +63,8 @@ class WhipRules:
     safety_valve_gauge_pa: float | None = None
     supply_end_gauge_pa: float | None = None
     """Where the compressor stops by itself, or the bank's pressure; None when unknown."""
+    silent_after_s: float | None = None
+    """How long this whip's gauge may say nothing while somebody may be filling; None: what the extents say."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

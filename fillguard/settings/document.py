@@ -42,6 +42,7 @@ class Sections:
     whips: tuple[WhipSection, ...]
     channels: tuple[ChannelSection, ...]
     feeds: tuple[Mapping[str, object], ...]
+    """As written: what a feed says depends on the station and its whips."""
     overrides: Mapping[str, Mapping[str, str]] = field(default_factory=dict)
     """Table -> key -> the environment variable that set it."""
 

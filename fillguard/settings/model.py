@@ -10,6 +10,7 @@ from fillguard.core.gas import GasSurface
 from fillguard.core.rules import AlarmRule, Extents, Rules, WhipRules
 from fillguard.core.values import GasMix, Profile
 from fillguard.ports import Route
+from fillguard.settings.feeds import FeedSettings
 from fillguard.settings.register import Register
 
 
@@ -98,8 +99,8 @@ class Settings:
     influx: InfluxSettings | None
     extents: Extents
     alarms: Mapping[str, AlarmRule] = field(repr=False)
-    feeds: tuple[Mapping[str, object], ...]
-    """The `[[feed]]` tables as written; the intake, which knows what sensors can say, checks and resolves them."""
+    feeds: tuple[FeedSettings, ...]
+    """Which messages of foreign sensors mean what."""
     register: Register = field(repr=False)
     """`settings.register(serial)`: the cylinder of that serial, or None."""
     text: str = field(repr=False)

@@ -8,12 +8,14 @@ from pathlib import Path
 
 from pydantic import SecretStr
 
+from fillguard.core.events import Quantity
 from fillguard.core.rules import WhipRules
 from fillguard.core.units import k_from_c, pa_from_bar
 from fillguard.core.values import Profile
 from fillguard.ports import Route
 from fillguard.settings.alarms import AlarmSection
-from fillguard.settings.document import Sections, channel_place
+from fillguard.settings.document import FILE, Sections, channel_place
+from fillguard.settings.feeds import FeedResolver, FeedSettings
 from fillguard.settings.files import read_secret
 from fillguard.settings.model import (
     BrokerSettings,
@@ -54,23 +56,29 @@ class Resolver:
         influx = self._influx(sections.influx, sections.place("influx")) if sections.influx else None
         broker = self._broker(sections.broker, sections.place("broker")) if sections.broker else None
         station, ledger, extents = sections.station, sections.ledger, sections.extents
+        feeds = self._feeds(sections, station) if station is not None else ()
         if self._problems or station is None or broker is None or ledger is None or extents is None:
             return None
         text = canonical_text(sections, alarms)
         return Settings(
             station=_station(station),
             broker=replace(broker, client_id=broker.client_id or f"fillguard-{station.id}"),
-            whips={whip.id: _whip(whip, station.profile) for whip in sections.whips},
+            whips={whip.id: _whip(whip, station.profile, feeds) for whip in sections.whips},
             channels=tuple(channel for channel in channels if channel is not None),
             ledger=self._ledger(ledger),
             influx=influx,
             extents=extents.extents(),
             alarms={name: alarm.rule(name) for name, alarm in alarms.items()},
-            feeds=sections.feeds,
+            feeds=feeds,
             register=register,
             text=text,
             hash=hashlib.sha256(text.encode()).hexdigest(),
         )
+
+    def _feeds(self, sections: Sections, station: StationSection) -> tuple[FeedSettings, ...]:
+        whips = [whip.id for whip in sections.whips]
+        ambient_abs_pa = station.ambient_pressure_mbar * _PA_PER_MBAR
+        return FeedResolver(FILE, station.id, whips, ambient_abs_pa, self._problems).feeds(sections.feeds)
 
     def _secret(self, place: Place, key: str, written: str) -> SecretStr | None:
         """What the file holds that `key` names; `written` is not quoted: it may be the secret itself, misplaced."""
@@ -191,8 +199,12 @@ def _station(section: StationSection) -> StationSettings:
     )
 
 
-def _whip(section: WhipSection, profile: str) -> WhipRules:
+def _whip(section: WhipSection, profile: str, feeds: Iterable[FeedSettings]) -> WhipRules:
     reference_c = section.lowest_rating_reference_c
+    gauge = (section.id, Quantity.PRESSURE)
+    silent_after_s = (
+        reading.silent_after_s for feed in feeds for reading in feed.readings if gauge in feed.claims_of(reading)
+    )
     return WhipRules(
         whip=section.id,
         max_working_gauge_pa=pa_from_bar(section.max_working_bar),
@@ -200,6 +212,7 @@ def _whip(section: WhipSection, profile: str) -> WhipRules:
         lowest_rating_reference_k=k_from_c(_REFERENCE_C[profile] if reference_c is None else reference_c),
         safety_valve_gauge_pa=_pa(section.safety_valve_bar),
         supply_end_gauge_pa=_pa(section.supply_end_bar),
+        silent_after_s=next(silent_after_s, None),
     )
 
 
