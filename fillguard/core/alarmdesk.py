@@ -3,9 +3,10 @@
 from collections.abc import Iterable
 from dataclasses import dataclass, replace
 
-from fillguard.core.alarms import Changes, Seen, Standing, Subject, carry_over, command, elapse, judge
+from fillguard.core.alarms import Changes, Seen, Standing, Subject, carry_over, command, elapse, judge, stop_judging
 from fillguard.core.conditions import OF_THE_WHIP, ON_PRESSURE, View, suppressed_by
-from fillguard.core.events import AlarmCommanded, AlarmState, Lamp, Prompt
+from fillguard.core.events import AlarmChanged, AlarmCommanded, AlarmState, Lamp, Prompt
+from fillguard.core.fill import OpenFill
 from fillguard.core.rules import Rules
 from fillguard.core.values import Stamp
 from fillguard.core.whip import WhipState
@@ -36,12 +37,15 @@ class Desk:
             operator=held.operator if held is not None else attached.operator if attached is not None else None,
         )
 
-    def judged(self, names: Iterable[str]) -> "Desk":
-        """After looking at the conditions of `names`, graver ones first."""
+    def judged(self, names: Iterable[str], *, leap_pa: float | None = None) -> "Desk":
+        """After looking at the conditions of `names`, graver ones first.
+
+        `leap_pa`: the reading is doubtful, it leapt that far.
+        """
+        view = View(state=self.state, rules=self.rules, now=self.now, leap_pa=leap_pa)
         desk = self
         for name in names:
-            view = View(state=desk.state, rules=desk.rules, now=desk.now)
-            rule = desk.rules.alarms.get(name)
+            rule = self.rules.alarms.get(name)
             if rule is not None:
                 desk = desk.with_seen(name, ON_PRESSURE[name](view, rule), hidden=suppressed_by(view, rule))
         return desk
@@ -89,12 +93,18 @@ class Desk:
                 desk = replace(desk, state=replace(desk.state, left_over=kept))
         return desk
 
-    def closed(self) -> "Desk":
-        """At the end of a fill: what was about its cylinder returns, latched ones stay for a person."""
+    def closed(self, *, blind: bool = False) -> "Desk":
+        """At the end of a fill: nobody looks at its cylinder any more, and no return may say that all is well.
+
+        `blind`: the whip itself is not watched any more either.
+        """
         desk = self
         for name, standing in self.state.standings.items():
-            if name not in OF_THE_WHIP and name in desk.rules.alarms and standing.active:
-                desk = desk.with_seen(name, Seen.no())
+            rule = desk.rules.alarms.get(name)
+            if rule is not None and (blind or name not in OF_THE_WHIP):
+                desk = desk._with(name, *stop_judging(standing, rule, desk.subject, desk.now))
+                if standing.suppressed_by is not None:
+                    desk = desk.with_seen(name, Seen.unknown())
         return desk
 
     def commanded(self, event: AlarmCommanded) -> tuple["Desk", str | None]:
@@ -133,8 +143,14 @@ class Desk:
         state = replace(self.state, standings={**self.state.standings, name: standing})
         raised = [change for change in changes if change.is_raise]
         if raised and state.fill is not None:
-            state = replace(state, fill=state.fill.with_alarm(name, priority=min(c.priority for c in raised)))
+            state = replace(state, fill=_told_of(state.fill, raised))
         return replace(self, state=state, changes=self.changes + changes)
+
+
+def _told_of(fill: OpenFill, raised: Iterable[AlarmChanged]) -> OpenFill:
+    for change in raised:
+        fill = fill.with_alarm(change.alarm, priority=change.priority, at_s=change.stamp.utc_s)
+    return fill
 
 
 def _nothing_to_do(standing: Standing, seen: Seen) -> bool:

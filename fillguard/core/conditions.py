@@ -6,18 +6,22 @@ no, or that nothing is known. Missing data is never "all is well".
 
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, replace
+from functools import cached_property
 
 from fillguard.core.alarms import Seen
 from fillguard.core.curve import Curve, end_of_rise
-from fillguard.core.events import AlarmFacts, Phase, Projected
+from fillguard.core.events import AlarmFacts, Doubt, Phase, Projected
 from fillguard.core.fill import OpenFill
 from fillguard.core.rules import AlarmRule, Rules
-from fillguard.core.units import PA_PER_BAR
+from fillguard.core.units import PA_PER_BAR, bar_from_pa
 from fillguard.core.values import Material, Profile, Stamp
 from fillguard.core.whip import COOLING, WATCHED, WhipState
 
 Z_LOWER_90 = 1.645
 """One-sided 95 %: the lower end of a two-sided 90 % interval of a normal error."""
+HOSE_ONLY = "whip-only"
+HOSE_AHEAD_PA = 40.0 * PA_PER_BAR
+"""A valve not fully open lets the whip leap by half of this at a change of bank; more is a shut one (our choice)."""
 _TOO_FAST_FROM_S = 20.0
 _MARGIN_LEAST_PA, _MARGIN_MOST_PA = 1.5 * PA_PER_BAR, 5.0 * PA_PER_BAR
 _ARRIVED_EMPTY_BEFORE_PA = 20.0 * PA_PER_BAR
@@ -28,15 +32,24 @@ _LOSS_FOR_S = 2.0
 _HOSE_EMPTIES_TO = 0.4
 """A bled hose (57 mL) has lost more than this share within two seconds; a cylinder behind an open disc has not."""
 _FLOWED_WITHIN_S = 5.0
+_MAY_LOSE = frozenset({Phase.FILLING, Phase.PAUSED})
+"""Later the cylinder valve may be shut, and a hose that is bled slowly looks like a cylinder that empties."""
+_FLOWS_NOW_S = 3.0
+_STOPPING_SHARE = 0.5
+"""The last three seconds rise by less than this share of what the last twenty do: the panel valve is being closed."""
+_WALL_LEAP_K = 5.0
+"""Above its trend within ten seconds: a fire inside (our choice)."""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@dataclass(frozen=True, kw_only=True)
 class View:
     """What the conditions may look at."""
 
     state: WhipState
     rules: Rules
     now: Stamp
+    leap_pa: float | None = None
+    """How far a reading leapt that is judged in doubt: nothing else follows from it yet."""
 
     @property
     def fill(self) -> OpenFill | None:
@@ -50,20 +63,47 @@ class View:
 
     @property
     def hose_only(self) -> bool:
-        """True while only the hose can be at the pressure the gauge shows."""
-        return self.state.ahead_pa > HOSE_AHEAD_PA
+        """True while only the hose can be at the pressure the gauge shows.
 
+        Unclear for longer than a few seconds after it leapt, the cylinder is taken to be connected again: the estimate
+        then lets it follow through a valve that is hardly open.
+        """
+        state = self.state
+        if state.ahead_pa <= HOSE_AHEAD_PA or state.leapt_s is None:
+            return False
+        return state.gauge.sample_s - state.leapt_s <= self.rules.extents.whip_only_doubt_s
+
+    @property
+    def silent_s(self) -> float:
+        """For how long the gauge has said nothing; before a fill counted from when there was reason to listen."""
+        last_s, attached = self.state.gauge.arrived_mono_s, self.state.attached
+        if self.state.phase is Phase.ATTACHED and attached is not None:
+            said_s = attached.stamp.mono_s
+            last_s = said_s if last_s is None else max(last_s, said_s)
+        return 0.0 if last_s is None else self.now.mono_s - last_s
+
+    @property
+    def silent_after_s(self) -> float:
+        """How long this whip's gauge may say nothing in its present phase."""
+        extents = self.rules.extents
+        own_s = self.rules.whip(self.state.whip).silent_after_s or extents.silent_after_s
+        least_s = extents.silent_settling_s if self.state.phase in COOLING else own_s
+        return max(least_s, extents.silent_periods * self.state.gauge.period_s)
+
+    @cached_property
     def facts(self) -> AlarmFacts:
         """The numbers of the moment, for a notice."""
         seen, fill = self.shown, self.fill
         if seen is None or fill is None:
             return AlarmFacts(gauge_pa=self.state.gauge.gauge_pa)
+        below_limit = fill.held.target_gauge_pa < fill.held.limit_gauge_pa
         return AlarmFacts(
             gauge_pa=self.state.gauge.gauge_pa,
             settled_gauge_pa=seen.settled_gauge_pa,
             settled_low_gauge_pa=seen.settled_low_gauge_pa,
             settled_high_gauge_pa=seen.settled_high_gauge_pa,
             limit_gauge_pa=fill.held.limit_gauge_pa,
+            target_gauge_pa=fill.held.target_gauge_pa if below_limit else None,
             reference_k=fill.held.cylinder.reference_k,
             ceiling_gauge_pa=fill.held.ceiling_gauge_pa,
             rate_pa_s=seen.rate_pa_s,
@@ -89,11 +129,15 @@ def overfill(view: View, rule: AlarmRule) -> Seen:
     if seen is None or seen.settled_gauge_pa is None:
         return Seen.unknown()
     excess = seen.settled_gauge_pa - fill.held.limit_gauge_pa - rule.setpoint
-    return Seen(excess=excess, cause="It will settle above the limit of this cylinder.", facts=view.facts())
+    return Seen(excess=excess, cause="It will settle above the limit of this cylinder.", facts=view.facts)
 
 
 def over_ceiling(view: View, rule: AlarmRule) -> Seen:
-    """Pressure in the cylinder above what it may ever see."""
+    """Pressure in the cylinder above what it may ever see.
+
+    Only in an open fill: before it, a gauge that stands above the ceiling has leapt there, and no cylinder leaps. It is
+    a hose at bank pressure before a shut valve (`whip-only`), and people are not sent away from that.
+    """
     fill, gauge_pa = view.fill, view.state.gauge.gauge_pa
     if fill is None:
         return Seen.no()
@@ -101,8 +145,8 @@ def over_ceiling(view: View, rule: AlarmRule) -> Seen:
         return Seen.unknown()
     inside = view.shown.cylinder_gauge_pa if view.shown is not None else None
     pressure_pa = gauge_pa if inside is None else min(inside, gauge_pa)
-    excess = pressure_pa - fill.held.ceiling_gauge_pa - rule.setpoint
-    return Seen(excess=excess, cause="The pressure in the cylinder is above its ceiling.", facts=view.facts())
+    cause = f"The pressure in the cylinder is above its ceiling{_doubtful(view)}."
+    return Seen(excess=pressure_pa - fill.held.ceiling_gauge_pa - rule.setpoint, cause=cause, facts=view.facts)
 
 
 def whip_over_rating(view: View, rule: AlarmRule) -> Seen:
@@ -111,32 +155,42 @@ def whip_over_rating(view: View, rule: AlarmRule) -> Seen:
     if gauge_pa is None:
         return Seen.unknown()
     limit = view.rules.whip(view.state.whip).max_working_gauge_pa
-    facts = AlarmFacts(gauge_pa=gauge_pa, ceiling_gauge_pa=limit)
     return Seen(
-        excess=gauge_pa - limit - rule.setpoint, cause="The whip is above its own working pressure.", facts=facts
+        excess=gauge_pa - limit - rule.setpoint,
+        cause=f"The whip is above its own working pressure{_doubtful(view)}.",
+        facts=AlarmFacts(gauge_pa=gauge_pa, ceiling_gauge_pa=limit),
     )
+
+
+def _doubtful(view: View) -> str:
+    """What is said of a reading that may be none."""
+    return "" if view.leap_pa is None else f" (reading doubtful: it leapt by {bar_from_pa(view.leap_pa):.0f} bar)"
 
 
 def sudden_loss(view: View, rule: AlarmRule) -> Seen:
     """The cylinder itself empties, or the gauge collapses while gas flows. A bled whip is neither."""
     state, fill = view.state, view.fill
-    if fill is None:
+    course = state.course
+    if fill is None or course.hose_fell_s is None:
         return Seen.no()
-    course, samples = state.course, state.course.curve.samples
-    if not course.collapsing or course.hose_fell_s is None or not samples:
-        return Seen.no()
-    newest_s, newest_pa = samples[-1]
-    before_pa = fill.last_inside_pa
-    before = [sample for sample in samples if sample[0] <= course.hose_fell_s]
-    no_flow_s = course.hose_fell_s - end_of_rise(before)[0] if before else 0.0
-    flowed = state.phase is Phase.FILLING and no_flow_s <= _FLOWED_WITHIN_S
-    hose_went = flowed and newest_pa < _COLLAPSED_TO * before_pa
+    newest_s, newest_pa = course.curve.samples[-1]
+    before = [sample for sample in course.curve.samples if sample[0] <= course.hose_fell_s]
+    if state.phase not in _MAY_LOSE or not before:
+        return Seen.unknown()
+    inside_pa = fill.last_inside_pa
+    flowed = state.phase is Phase.FILLING and course.hose_fell_s - end_of_rise(before)[0] <= _FLOWED_WITHIN_S
+    hose_went = flowed and newest_pa < _COLLAPSED_TO * inside_pa
     speed = _steady_fall_pa_s(course.curve) if newest_s - course.hose_fell_s >= _LOSS_FOR_S else None
-    cylinder_empties = speed is not None and _HOSE_EMPTIES_TO * before_pa < newest_pa < before_pa - _LOSS_LEAST_PA
+    cylinder_empties = speed is not None and _HOSE_EMPTIES_TO * inside_pa < newest_pa < inside_pa - _LOSS_LEAST_PA
     if not hose_went and not cylinder_empties:
         return Seen.unknown()
-    excess = 1.0 if speed is None else speed - rule.setpoint
-    return Seen(excess=excess, cause="The pressure collapses: gas is being lost.", facts=view.facts())
+    fell_s, fell_from_pa = before[-1]
+    fall_pa_s = (fell_from_pa - newest_pa) / (newest_s - fell_s) if speed is None else speed
+    return Seen(
+        excess=rule.setpoint if hose_went else fall_pa_s - rule.setpoint,
+        cause="The pressure collapses: gas is being lost.",
+        facts=replace(view.facts, rate_pa_s=-fall_pa_s),
+    )
 
 
 def _steady_fall_pa_s(curve: Curve) -> float | None:
@@ -152,7 +206,7 @@ def _steady_fall_pa_s(curve: Curve) -> float | None:
 
 
 def will_overfill(view: View, rule: AlarmRule) -> Seen:
-    """The close-at gauge of the limit is passed and gas still flows."""
+    """The reaction time to the close-at gauge of the limit is used up, and gas still flows."""
     fill, seen = view.fill, view.shown
     if fill is None or view.state.phase is not Phase.FILLING:
         return Seen.no()
@@ -161,10 +215,16 @@ def will_overfill(view: View, rule: AlarmRule) -> Seen:
     if seen.settled_gauge_pa <= fill.held.limit_gauge_pa - upper_margin_pa(seen):
         return Seen.no()
     return Seen(
-        excess=seen.rate_pa_s - rule.setpoint,
+        excess=_flows_now_pa_s(view, seen.rate_pa_s) - rule.setpoint,
         cause="The gauge is past the point to close at and gas still flows.",
-        facts=view.facts(),
+        facts=view.facts,
     )
+
+
+def _flows_now_pa_s(view: View, rate_pa_s: float) -> float:
+    """The rate, or what is left of it once the last seconds show that the valve is being closed."""
+    late = view.state.course.curve.slope(_FLOWS_NOW_S)
+    return late.pa_s if late is not None and late.pa_s < _STOPPING_SHARE * rate_pa_s else rate_pa_s
 
 
 def too_fast(view: View, rule: AlarmRule) -> Seen:
@@ -179,8 +239,10 @@ def too_fast(view: View, rule: AlarmRule) -> Seen:
     limit = rule.setpoint
     if fill.held.gas.o2 > view.rules.oxygen_threshold:
         limit = rule.variants.get("oxygen-rich", rule.setpoint)
-    facts = replace(view.facts(), rate_limit_pa_s=limit)
     lower = seen.rate_pa_s - Z_LOWER_90 * seen.rate_error_pa_s
+    if lower <= limit - rule.deadband:
+        return Seen(excess=lower - limit)
+    facts = replace(view.facts, rate_limit_pa_s=limit)
     return Seen(excess=lower - limit, cause="It is being filled too fast.", facts=facts)
 
 
@@ -190,20 +252,25 @@ def gas_hot(view: View, rule: AlarmRule) -> Seen:
         return Seen.no()
     if view.shown is None or view.shown.gas_k is None:
         return Seen.unknown()
-    return Seen(excess=view.shown.gas_k - rule.setpoint, cause="The gas in it is very hot.", facts=view.facts())
+    return Seen(excess=view.shown.gas_k - rule.setpoint, cause="The gas in it is very hot.", facts=view.facts)
 
 
 def wall_hot(view: View, rule: AlarmRule) -> Seen:
-    """Measured wall temperature."""
+    """Measured wall temperature, or its leap above its own trend. A sensor that fell silent tells nothing."""
     wall, fill = view.state.wall, view.fill
     if fill is None or wall is None:
         return Seen.no()
+    if not wall.is_fresh(view.now):
+        return Seen.unknown()
     limit, cylinder = rule.setpoint, fill.held.cylinder
     if cylinder.profile is Profile.US:
         limit = rule.variants.get("us", limit)
     if cylinder.material is Material.COMPOSITE:
         limit = rule.variants.get("composite", limit)
-    return Seen(excess=wall.kelvin - limit, cause="The wall of the cylinder is too hot.", facts=view.facts())
+    over_k, leapt_k = wall.kelvin - limit, (wall.above_trend_k() or 0.0) - _WALL_LEAP_K
+    if leapt_k > max(over_k, 0.0):
+        return Seen(excess=leapt_k, cause="The wall of the cylinder warms far faster than before.", facts=view.facts)
+    return Seen(excess=over_k, cause="The wall of the cylinder is too hot.", facts=view.facts)
 
 
 def unidentified(view: View, _rule: AlarmRule) -> Seen:
@@ -211,9 +278,7 @@ def unidentified(view: View, _rule: AlarmRule) -> Seen:
     fill = view.fill
     if fill is None or fill.held.identified:
         return Seen.no()
-    return Seen.yes(
-        "Nobody said which cylinder this is: the lowest rating this whip serves is applied.", facts=view.facts()
-    )
+    return Seen.yes("Nobody said which cylinder this is: the lowest rating this whip serves is applied.", view.facts)
 
 
 def arrived_empty(view: View, rule: AlarmRule) -> Seen:
@@ -221,10 +286,9 @@ def arrived_empty(view: View, rule: AlarmRule) -> Seen:
     fill = view.fill
     if fill is None or not fill.plateau_seen:
         return Seen.no()
-    gauge_pa = view.state.gauge.gauge_pa
-    if fill.start_pa >= rule.setpoint or gauge_pa is None or gauge_pa > _ARRIVED_EMPTY_BEFORE_PA:
+    if fill.start_pa >= rule.setpoint or fill.peak_pa > _ARRIVED_EMPTY_BEFORE_PA:
         return Seen.no()
-    return Seen.yes("It came in empty: water may have got in.", facts=view.facts())
+    return Seen.yes("It came in empty: water may have got in.", view.facts)
 
 
 def over_target(view: View, rule: AlarmRule) -> Seen:
@@ -235,11 +299,22 @@ def over_target(view: View, rule: AlarmRule) -> Seen:
     if seen is None or seen.settled_gauge_pa is None:
         return Seen.unknown()
     excess = seen.settled_gauge_pa - fill.held.target_gauge_pa - rule.setpoint
-    return Seen(excess=excess, cause="It will settle above the pressure that was asked for.", facts=view.facts())
+    return Seen(excess=excess, cause="It will settle above the pressure that was asked for.", facts=view.facts)
+
+
+_SILENT: Mapping[Doubt | None, str] = {
+    None: "The pressure sensor is silent.",
+    Doubt.STALE: "The pressure arrives too late to be watched.",
+    Doubt.LOOP_FAULT: "The pressure sensor reports a fault in its loop.",
+    Doubt.OUT_OF_RANGE: "The pressure sensor reads outside what it can measure.",
+}
 
 
 def monitoring_lost(view: View, _rule: AlarmRule) -> Seen:
-    """Nobody can see this whip's pressure: silent, stuck, its gateway gone, or our own failure."""
+    """Nobody can see this whip's pressure: silent, stuck, its gateway gone, or our own failure.
+
+    Our own failure counts whatever the phase says: the phase is ours, too, and may be wrong.
+    """
     state, gauge = view.state, view.state.gauge
     facts = AlarmFacts(gauge_pa=gauge.gauge_pa)
     if state.outage is not None:
@@ -248,24 +323,13 @@ def monitoring_lost(view: View, _rule: AlarmRule) -> Seen:
         return Seen.no()
     if not state.online:
         return Seen.yes("The gateway of this whip has gone off line.", facts)
-    silent_s = view.now.mono_s - gauge.arrived_mono_s if gauge.arrived_mono_s is not None else 0.0
-    if silent_s > silent_after_s(view):
-        return Seen.yes("The pressure sensor is silent.", AlarmFacts(gauge_pa=gauge.gauge_pa, silent_s=silent_s))
+    silent_s = view.silent_s
+    if silent_s > view.silent_after_s:
+        return Seen.yes(_SILENT.get(gauge.refused, _SILENT[None]), replace(facts, silent_s=silent_s))
     if "sensor-stuck" in state.findings:
         return Seen.yes("The pressure sensor is stuck: it repeats one value while gas flows.", facts)
     return Seen.no(facts)
 
-
-def silent_after_s(view: View) -> float:
-    """How long this whip's gauge may say nothing in its present phase."""
-    extents = view.rules.extents
-    if view.state.phase in COOLING:
-        return extents.silent_settling_s
-    return max(extents.silent_after_s, extents.silent_periods * (view.state.gauge.period_s or 0.0))
-
-
-HOSE_AHEAD_PA = 20.0 * PA_PER_BAR
-"""A valve not fully open lets the whip leap by this much at a change of bank; more is a shut one (our choice)."""
 
 Condition = Callable[[View, AlarmRule], Seen]
 
@@ -284,11 +348,10 @@ ON_PRESSURE: Mapping[str, Condition] = {
     "over-target": over_target,
 }
 """Judged after each live pressure reading, graver ones first."""
-OF_THE_WHIP = frozenset({"monitoring-lost", "whip-over-rating"})
-"""About the whip, not the cylinder: a new fill does not end them."""
+OF_THE_WHIP = ("whip-over-rating", "monitoring-lost")
+"""About the whip, not the cylinder: a new fill does not end them, and without a fill only these are judged."""
 WHATEVER_QUALITY = ("over-ceiling", "whip-over-rating")
 """Judged on every live reading in electrical range, however doubtful."""
-HOSE_ONLY = "whip-only"
 
 
 def suppressed_by(view: View, rule: AlarmRule) -> str | None:

@@ -12,11 +12,16 @@ from fillguard.core.units import PA_PER_BAR
 KEPT_S = 32.0
 _SPACING_S = 0.18
 """Samples closer than this are thinned: five a second say all that a regression over seconds can use."""
+_REBASED_AFTER_S = 256.0
+"""Running sums count from a base that is moved on after so long: their digits must not run out."""
 _MIN_POINTS = 3
 _KNEE_POINTS = 30
 _KNEE_SLOPE_PA_S = 1.0 * PA_PER_BAR / 60.0
 
 Sample = tuple[float, float]
+_Sums = tuple[float, float, float, float, float]
+"""Sums of t, p, tt, tp and pp of every sample so far, counted from the base."""
+_NOTHING: _Sums = (0.0, 0.0, 0.0, 0.0, 0.0)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -31,58 +36,93 @@ class Slope:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Curve:
-    """The recent past of one gauge, oldest first, thinned to five samples a second."""
+    """The recent past of one gauge, oldest first, thinned to five samples a second.
+
+    Running sums are kept beside the samples, so that a regression over any stretch up to now costs the same.
+    """
 
     samples: tuple[Sample, ...] = ()
+    base: Sample = (0.0, 0.0)
+    sums: tuple[_Sums, ...] = ()
 
     def after(self, sample_s: float, gauge_pa: float) -> "Curve":
         """The curve with one more sample; a sample not later than the newest changes nothing."""
-        samples = self.samples
-        if samples and sample_s <= samples[-1][0]:
+        samples, sums = self.samples, self.sums
+        new = (sample_s, gauge_pa)
+        if not samples:
+            return Curve(samples=(new,), base=new, sums=(_NOTHING,))
+        if sample_s <= samples[-1][0]:
             return self
         if len(samples) > 1 and sample_s - samples[-2][0] < _SPACING_S:
-            samples = samples[:-1]
+            samples, sums = samples[:-1], sums[:-1]
         first = bisect_left(samples, (sample_s - KEPT_S, 0.0))
-        return Curve(samples=(*samples[first:], (sample_s, gauge_pa)))
+        kept = (*samples[first:], new)
+        if sample_s - self.base[0] > _REBASED_AFTER_S:
+            return Curve(samples=kept, base=kept[0], sums=_running(kept))
+        return Curve(samples=kept, base=self.base, sums=(*sums[first:], _added(sums[-1], self.base, new)))
 
     def since(self, start_s: float) -> tuple[Sample, ...]:
         """The samples at or after `start_s`."""
         return self.samples[bisect_left(self.samples, (start_s, float("-inf"))) :]
 
-    def last(self, span_s: float) -> tuple[Sample, ...]:
-        """The samples of the last `span_s` seconds."""
-        return self.since(self.samples[-1][0] - span_s) if self.samples else ()
-
     def slope(self, span_s: float, *, not_before_s: float = float("-inf")) -> Slope | None:
         """Regression over the last `span_s` seconds, nothing before `not_before_s`; None with too little to go on."""
-        if not self.samples:
+        return self.slope_since(max(self.samples[-1][0] - span_s, not_before_s)) if self.samples else None
+
+    def slope_since(self, start_s: float) -> Slope | None:
+        """Least-squares gradient from `start_s` on with its standard error; None for fewer than three samples."""
+        first = bisect_left(self.samples, (start_s, float("-inf")))
+        count = len(self.samples) - first
+        if count < _MIN_POINTS:
             return None
-        return slope_of(self.since(max(self.samples[-1][0] - span_s, not_before_s)))
+        newest = self.sums[-1]
+        before = self.sums[first - 1] if first else _without(self.sums[0], self.base, self.samples[0])
+        sums = (
+            newest[0] - before[0],
+            newest[1] - before[1],
+            newest[2] - before[2],
+            newest[3] - before[3],
+            newest[4] - before[4],
+        )
+        return _line(count, sums, self.samples[-1][0] - self.samples[first][0])
 
 
-def slope_of(samples: Sequence[Sample]) -> Slope | None:
-    """Least-squares gradient of `samples` with its standard error; None for fewer than three or no span."""
-    count = len(samples)
-    if count < _MIN_POINTS:
-        return None
-    t0, p0 = samples[0]
-    sum_t = sum_p = sum_tt = sum_tp = sum_pp = 0.0
-    for sample_s, gauge_pa in samples:
-        t = sample_s - t0
-        p = gauge_pa - p0
-        sum_t += t
-        sum_p += p
-        sum_tt += t * t
-        sum_tp += t * p
-        sum_pp += p * p
+def _added(sums: _Sums, base: Sample, sample: Sample) -> _Sums:
+    t, p = sample[0] - base[0], sample[1] - base[1]
+    return (sums[0] + t, sums[1] + p, sums[2] + t * t, sums[3] + t * p, sums[4] + p * p)
+
+
+def _without(sums: _Sums, base: Sample, sample: Sample) -> _Sums:
+    t, p = sample[0] - base[0], sample[1] - base[1]
+    return (sums[0] - t, sums[1] - p, sums[2] - t * t, sums[3] - t * p, sums[4] - p * p)
+
+
+def _running(samples: Sequence[Sample]) -> tuple[_Sums, ...]:
+    """The running sums of `samples`, counted from the first of them."""
+    sums, total = [], _NOTHING
+    for sample in samples:
+        total = _added(total, samples[0], sample)
+        sums.append(total)
+    return tuple(sums)
+
+
+def _line(count: int, sums: _Sums, span_s: float) -> Slope | None:
+    sum_t, sum_p, sum_tt, sum_tp, sum_pp = sums
     s_tt = sum_tt - sum_t * sum_t / count
-    if s_tt <= 0.0:
+    if not s_tt > 0.0:
         return None
     s_tp = sum_tp - sum_t * sum_p / count
     gradient = s_tp / s_tt
     residual = max(0.0, sum_pp - sum_p * sum_p / count - gradient * s_tp)
     error = (residual / (count - 2) / s_tt) ** 0.5
-    return Slope(pa_s=gradient, error_pa_s=error, span_s=samples[-1][0] - t0, points=count)
+    return Slope(pa_s=gradient, error_pa_s=error, span_s=span_s, points=count)
+
+
+def slope_of(samples: Sequence[Sample]) -> Slope | None:
+    """As `Curve.slope`, of `samples` that stand by themselves."""
+    if len(samples) < _MIN_POINTS:
+        return None
+    return _line(len(samples), _running(samples)[-1], samples[-1][0] - samples[0][0])
 
 
 def standing_level_pa(samples: Sequence[Sample], *, span_s: float, within_pa: float) -> float | None:

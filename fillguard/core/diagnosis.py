@@ -2,7 +2,7 @@
 
 from dataclasses import dataclass
 
-from fillguard.core.conditions import HOSE_AHEAD_PA, HOSE_ONLY, View
+from fillguard.core.conditions import HOSE_ONLY, View
 from fillguard.core.events import Phase
 from fillguard.core.fill import held_to
 from fillguard.core.units import PA_PER_BAR
@@ -67,7 +67,7 @@ def opened_late(stood_at_pa: float, fell_to_pa: float) -> Finding:
 
 def _hose_leapt(view: View) -> Finding | None:
     ahead = view.state.ahead_pa
-    if ahead <= 2.0 * HOSE_AHEAD_PA:
+    if not view.hose_only:
         return None
     text = (
         f"The gauge leapt {ahead / PA_PER_BAR:.0f} bar further than a cylinder can follow: the cylinder valve is shut, "

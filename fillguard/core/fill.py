@@ -1,5 +1,6 @@
 """One fill while it is open: what it is held to, and what its one row in the log will say. Pressures are gauge."""
 
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime
 
@@ -9,10 +10,13 @@ from fillguard.core.rules import Rules, WhipRules
 from fillguard.core.units import PA_PER_BAR
 from fillguard.core.values import AIR, Cylinder, GasMix, Material, Stamp, Surroundings
 
+LOSS = "sudden-loss"
 AT_CLOSE_AFTER_S = 3.0
 """The projection a fill is judged by: this long after the flow stopped, the whip's own drop has gone."""
 _FULL_WITHIN_PA = 5.0 * PA_PER_BAR
 _NOT_A_FILL_PA = 2.0 * PA_PER_BAR
+_STOPS_WITHIN_S = 60.0
+"""A flow that stops so soon after an alarm of priority 1 was stopped for it (our choice)."""
 _KEPT_PROJECTIONS_S = 40.0
 _PROJECTION_SPACING_S = 0.5
 
@@ -31,7 +35,6 @@ class Held:
     gas: GasMix = AIR
     residual_gas: GasMix = AIR
     surroundings: Surroundings = Surroundings.AIR
-    surroundings_told: bool = False
     arrived_k: float | None = None
     limit_gauge_pa: float
     target_gauge_pa: float
@@ -81,51 +84,62 @@ class OpenFill:
     last_sure: Mark | None = None
     recent: tuple[Mark, ...] = ()
     peak_pa: float = 0.0
+    """Of the gauge."""
     peak_rate_pa_s: float | None = None
     gas_k_max: float | None = None
     alarms: tuple[str, ...] = ()
     findings: tuple[str, ...] = ()
-    stop_alarm: bool = False
+    stop_alarm_s: float | None = None
+    """When an alarm of priority 1 was last raised (UTC)."""
+    lost: bool = False
+    """Gas was lost suddenly: what the last projection promised is not in the cylinder any more."""
     readings: int = 0
     doubtful: int = 0
     last_inside_pa: float = 0.0
     """Last pressure believed to be in the cylinder while the gauge did not collapse."""
+    peak_inside_pa: float = 0.0
     cooled_since_mono_s: float | None = None
     """Since when the gauge has agreed with the projection for a cylinder as warm as its surroundings."""
 
-    def with_projection(self, seen: Projected, *, collapsing: bool) -> "OpenFill":
-        """The fill with one more projection folded in; only what the log needs is kept."""
-        inside = seen.gauge_pa if seen.cylinder_gauge_pa is None else seen.cylinder_gauge_pa
-        fill = self
+    def with_projection(self, seen: Projected, *, collapsing: bool, counts: bool = True) -> "OpenFill":
+        """The fill with one more projection folded in; only what the log needs is kept.
+
+        `counts`: it followed from a reading.
+        """
         mark = Mark(
             sample_s=seen.sample_s,
             settled_pa=seen.settled_gauge_pa,
             low_pa=seen.settled_low_gauge_pa,
             high_pa=seen.settled_high_gauge_pa,
         )
-        if not fill.recent or seen.sample_s - fill.recent[-1].sample_s >= _PROJECTION_SPACING_S:
-            kept = tuple(m for m in fill.recent if seen.sample_s - m.sample_s <= _KEPT_PROJECTIONS_S)
-            fill = replace(fill, recent=(*kept, mark))
-        if fill.at_close is None and fill.flow_stopped_s is not None:
-            fill = replace(fill, at_close=fill.mark_after(fill.flow_stopped_s + AT_CLOSE_AFTER_S))
+        recent = self.recent
+        if not recent or seen.sample_s - recent[-1].sample_s >= _PROJECTION_SPACING_S:
+            recent = (*(m for m in recent if seen.sample_s - m.sample_s <= _KEPT_PROJECTIONS_S), mark)
+        at_close = self.at_close
+        if at_close is None and self.flow_stopped_s is not None:
+            at_close = _first_sure(recent, self.flow_stopped_s + AT_CLOSE_AFTER_S)
+        inside = self.last_inside_pa if collapsing else seen.cylinder_gauge_pa or self.last_inside_pa
         return replace(
-            fill,
-            last_sure=mark if mark.settled_pa is not None else fill.last_sure,
-            peak_pa=max(fill.peak_pa, seen.gauge_pa),
-            peak_rate_pa_s=_larger(fill.peak_rate_pa_s, seen.rate_pa_s),
-            gas_k_max=_larger(fill.gas_k_max, seen.gas_k),
-            readings=fill.readings + 1,
-            last_inside_pa=fill.last_inside_pa if collapsing else inside,
+            self,
+            recent=recent,
+            at_close=at_close,
+            last_sure=self.last_sure if mark.settled_pa is None else mark,
+            peak_pa=max(self.peak_pa, seen.gauge_pa),
+            peak_rate_pa_s=_larger(self.peak_rate_pa_s, seen.rate_pa_s),
+            gas_k_max=_larger(self.gas_k_max, seen.gas_k),
+            readings=self.readings + counts,
+            last_inside_pa=inside,
+            peak_inside_pa=max(self.peak_inside_pa, inside),
         )
-
-    def mark_after(self, sample_s: float) -> Mark | None:
-        """The first kept projection at or after `sample_s` that says something."""
-        return next((m for m in self.recent if m.sample_s >= sample_s and m.settled_pa is not None), None)
 
     def flow_stopped(self, at_s: float, close_pa: float) -> "OpenFill":
         """The fill once its flow is known to have stopped at `at_s`."""
-        fill = replace(self, flow_stopped_s=at_s, close_pa=close_pa)
-        return replace(fill, at_close=fill.mark_after(at_s + AT_CLOSE_AFTER_S))
+        return replace(
+            self,
+            flow_stopped_s=at_s,
+            close_pa=close_pa,
+            at_close=_first_sure(self.recent, at_s + AT_CLOSE_AFTER_S),
+        )
 
     def resumed(self) -> "OpenFill":
         """The fill once gas flows again."""
@@ -133,10 +147,14 @@ class OpenFill:
             self, flow_stopped_s=None, close_pa=None, stop_told=False, at_close=None, cooled_since_mono_s=None
         )
 
-    def with_alarm(self, name: str, *, priority: int) -> "OpenFill":
+    def with_alarm(self, name: str, *, priority: int, at_s: float) -> "OpenFill":
         """The fill with one more alarm raised in it."""
-        alarms = self.alarms if name in self.alarms else (*self.alarms, name)
-        return replace(self, alarms=alarms, stop_alarm=self.stop_alarm or priority == 1)
+        return replace(
+            self,
+            alarms=self.alarms if name in self.alarms else (*self.alarms, name),
+            stop_alarm_s=at_s if priority == 1 else self.stop_alarm_s,
+            lost=self.lost or name == LOSS,
+        )
 
     def with_finding(self, name: str) -> "OpenFill":
         """The fill with one more finding made in it."""
@@ -144,7 +162,9 @@ class OpenFill:
 
     def outcome(self) -> Outcome:
         """How the fill came out, by its last trustworthy projection."""
-        if self.peak_pa - self.start_pa < _NOT_A_FILL_PA:
+        if self.lost:
+            return Outcome.STOPPED_FOR_ALARM
+        if self.peak_inside_pa - self.start_pa < _NOT_A_FILL_PA:
             return Outcome.NOT_A_FILL
         last = self.last_sure
         settled = last.settled_pa if last is not None else None
@@ -153,11 +173,23 @@ class OpenFill:
         aim = min(self.held.target_gauge_pa, self.held.limit_gauge_pa)
         if settled is not None and settled >= aim - _FULL_WITHIN_PA:
             return Outcome.FULL if aim >= self.held.limit_gauge_pa - _FULL_WITHIN_PA else Outcome.TARGET
-        return Outcome.STOPPED_FOR_ALARM if self.stop_alarm else Outcome.SHORT
+        return Outcome.STOPPED_FOR_ALARM if self._stopped_for_alarm() else Outcome.SHORT
+
+    def _stopped_for_alarm(self) -> bool:
+        """True when the flow stopped soon after an alarm that asks for it, and not for another reason much later."""
+        if self.stop_alarm_s is None or self.flow_stopped_s is None:
+            return False
+        return 0.0 <= self.flow_stopped_s - self.stop_alarm_s <= _STOPS_WITHIN_S
+
+    def _at_close(self) -> Mark | None:
+        """The mark the fill is judged by; a whip bled at once leaves only the last one before that."""
+        if self.at_close is not None or self.lost or self.last_sure is None or self.flow_stopped_s is None:
+            return self.at_close
+        return self.last_sure if self.last_sure.sample_s >= self.flow_stopped_s - _PROJECTION_SPACING_S else None
 
     def summary(self, *, ended_s: float | None, outcome: Outcome | None = None) -> FillSummary:
         """The fill's one row."""
-        close, final = self.at_close, self.last_sure
+        close, final = self._at_close(), None if self.lost else self.last_sure
         return FillSummary(
             fill_id=self.fill_id,
             station=self.station,
@@ -216,9 +248,12 @@ class OpenFill:
 
 
 def fill_id(station: str, whip: str, started_s: float, taken: str | None = None) -> str:
-    """`{station}-{whip}-{YYYYMMDDTHHMMSSZ}` of the first sample of the rise, `-2` where `taken` has that name."""
+    """`{station}-{whip}-{YYYYMMDDTHHMMSSZ}` of the first sample of the rise; `-2` and so on where `taken` has it."""
     plain = f"{station}-{whip}-{datetime.fromtimestamp(started_s, UTC):%Y%m%dT%H%M%SZ}"
-    return f"{plain}-2" if taken == plain else plain
+    if taken is None or not taken.startswith(plain):
+        return plain
+    before = taken.removeprefix(plain + "-")
+    return f"{plain}-{int(before) + 1 if before.isdecimal() else 2}"
 
 
 def held_to(attached: CylinderAttached | None, rules: Rules, whip: str) -> Held:
@@ -236,12 +271,16 @@ def held_to(attached: CylinderAttached | None, rules: Rules, whip: str) -> Held:
         gas=attached.gas if attached else AIR,
         residual_gas=attached.residual_gas if attached else AIR,
         surroundings=(attached.surroundings if attached else None) or Surroundings.AIR,
-        surroundings_told=attached is not None and attached.surroundings is not None,
         arrived_k=attached.arrived_k if attached else None,
         limit_gauge_pa=limit,
         target_gauge_pa=limit if told is None else min(told, limit),
         ceiling_gauge_pa=ceiling_gauge_pa(known, gas, rules.ambient_abs_pa),
     )
+
+
+def _first_sure(marks: Sequence[Mark], from_s: float) -> Mark | None:
+    """The first projection at or after `from_s` that says something."""
+    return next((m for m in marks if m.sample_s >= from_s and m.settled_pa is not None), None)
 
 
 def _larger(old: float | None, new: float | None) -> float | None:

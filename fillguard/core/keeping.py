@@ -5,6 +5,7 @@ from dataclasses import replace
 from fillguard.core import estimator
 from fillguard.core.alarmdesk import Desk
 from fillguard.core.conditions import View
+from fillguard.core.course import at_rest, started, stopped
 from fillguard.core.curve import Curve
 from fillguard.core.diagnosis import Finding, bled, opened_late
 from fillguard.core.events import (
@@ -12,12 +13,14 @@ from fillguard.core.events import (
     FillIdentified,
     FindingMade,
     FlowStopped,
+    Outcome,
     OutEvent,
     Phase,
     PhaseChanged,
 )
-from fillguard.core.fill import Held, OpenFill, fill_id, held_to
-from fillguard.core.lifecycle import FILL_OPEN, WAITING, Sign, at_rest, next_phase, started, stopped
+from fillguard.core.fill import LOSS, UNKNOWN_CAPACITY_M3, Held, OpenFill, fill_id, held_to
+from fillguard.core.lifecycle import FILL_OPEN, WAITING, Sign, next_phase
+from fillguard.core.limits import developed_gauge_pa
 from fillguard.core.projecting import context_of
 from fillguard.core.rules import Rules
 from fillguard.core.values import Stamp
@@ -50,6 +53,14 @@ class Keeping:
         """What this whip's cylinder is held to, fill or no fill."""
         fill = self.state.fill
         return fill.held if fill is not None else held_to(self.state.attached, self.rules, self.state.whip)
+
+    @property
+    def capacity_m3(self) -> float:
+        """Water capacity of what hangs on this whip, as far as somebody said."""
+        attached = self.state.attached
+        if attached is not None and attached.cylinder is not None:
+            return attached.cylinder.total_capacity_m3
+        return self.state.fill.held.cylinder.total_capacity_m3 if self.state.fill is not None else UNKNOWN_CAPACITY_M3
 
     def desk(self) -> Desk:
         """The alarms of this whip as they stand."""
@@ -84,10 +95,11 @@ class Keeping:
         new = next_phase(old, sign)
         course = replace(self.state.course, phase=new)
         if sign is Sign.HESITATES or (old is Phase.FILLING and new in _OVER and course.curve.samples):
-            course = stopped(course, self.now.mono_s)
+            course = stopped(course, self.now)
         elif sign is Sign.FLOWS:
             course = started(course)
-        self.state = replace(self.state, course=course)
+        waits = self.now.mono_s if new is Phase.ATTACHED else self.state.waits_since_mono_s
+        self.state = replace(self.state, course=course, waits_since_mono_s=waits)
         if sign is Sign.FLOWS and old in WAITING:
             self._open_fill()
         elif self.state.fill is not None:
@@ -99,11 +111,11 @@ class Keeping:
             self._rest(sign)
 
     def _tell_phase(self, old: Phase, new: Phase, sign: Sign) -> None:
-        fill = self.state.fill
+        fill, samples = self.state.fill, self.state.course.curve.samples
         self.out.append(
             PhaseChanged(
                 stamp=self.now,
-                sample_s=self.state.course.curve.samples[-1][0] if self.state.course.curve.samples else self.now.utc_s,
+                sample_s=samples[-1][0] if samples else self.now.utc_s,
                 whip=self.state.whip,
                 fill_id=fill.fill_id if fill is not None else None,
                 old=old,
@@ -119,7 +131,7 @@ class Keeping:
         elif fill.flow_stopped_s is None and course.flow_stopped_s is not None and course.close_pa is not None:
             fill = fill.flow_stopped(course.flow_stopped_s, course.close_pa)
         self.state = replace(self.state, fill=fill)
-        if sign is Sign.BLED and "sudden-loss" not in fill.alarms:
+        if sign is Sign.BLED and LOSS not in fill.alarms:
             self.find(bled())
             fill = self.state.fill or fill
         over = course.phase in _OVER or course.phase is Phase.CLOSED
@@ -150,6 +162,8 @@ class Keeping:
             ambient_k=self.air_k,
             peak_pa=course.start_pa,
             last_inside_pa=course.start_pa,
+            peak_inside_pa=course.start_pa,
+            findings=tuple(sorted(state.findings)),
         )
         self.state = replace(state, fill=fill, last_fill_id=fill.fill_id, attach_used=True, inside=Curve(), shown=None)
         self.out.append(fill.started_event(self.now))
@@ -173,7 +187,9 @@ class Keeping:
 
     def identify(self, fill: OpenFill) -> None:
         """The cylinder of an open fill became known or turned out to be another one."""
-        held = held_to(self.state.attached, self.rules, self.state.whip)
+        attached = self.state.attached
+        held, kept = self._not_looser(fill.held, held_to(attached, self.rules, self.state.whip))
+        notes = (attached.note if attached is not None else None, kept)
         self.state = replace(self.state, fill=replace(fill, held=held))
         self.out.append(
             FillIdentified(
@@ -186,7 +202,7 @@ class Keeping:
                 limit_gauge_pa=held.limit_gauge_pa,
                 reference_k=held.cylinder.reference_k,
                 target_gauge_pa=held.target_gauge_pa,
-                note=self.state.attached.note if self.state.attached is not None else None,
+                note=" ".join(note for note in notes if note) or None,
             )
         )
         old, estimate = self.state.context, self.state.estimate
@@ -197,16 +213,34 @@ class Keeping:
         )
         self.state = replace(self.state, context=new, estimate=estimator.adapted(estimate, old, new))
 
+    def _not_looser(self, old: Held, new: Held) -> tuple[Held, str | None]:
+        """What an open fill is held to from now on: a stricter limit at once, a looser one only by somebody's name."""
+        if new.operator:
+            return new, None
+        gas, ambient_pa = self.rules.surface_of(new.gas), self.rules.ambient_abs_pa
+        limit = developed_gauge_pa(old.cylinder, gas, old.limit_gauge_pa, new.cylinder.reference_k, ambient_pa)
+        if new.limit_gauge_pa <= limit:
+            return new, None
+        held = replace(
+            new,
+            limit_gauge_pa=limit,
+            target_gauge_pa=min(new.target_gauge_pa, limit),
+            ceiling_gauge_pa=min(new.ceiling_gauge_pa, old.ceiling_gauge_pa),
+        )
+        return held, "The lower limit stays until somebody attaches it by name, with the stamp read."
+
     def _rest(self, sign: Sign) -> None:
         """Nothing is open any more: write the fill's row, free the whip, keep an attachment that still holds."""
+        gone = sign is Sign.GONE
+        if self.state.fill is not None:
+            self.close_desk(self.desk().closed(blind=gone))
+            fill = self.state.fill
+            outcome = Outcome.INTERRUPTED if gone else None
+            self.out.append(FillEnded(stamp=self.now, summary=fill.summary(ended_s=self.now.utc_s, outcome=outcome)))
         state = self.state
-        if state.fill is not None:
-            self.close_desk(self.desk().closed())
-            fill = self.state.fill or state.fill
-            self.out.append(FillEnded(stamp=self.now, summary=fill.summary(ended_s=self.now.utc_s)))
-        freed = sign is Sign.DETACHED or sign is Sign.GONE or (sign is Sign.BLED and state.attach_used)
+        freed = gone or sign is Sign.DETACHED or (sign is Sign.BLED and state.attach_used)
         self.state = replace(
-            self.state,
+            state,
             course=at_rest(state.course),
             fill=None,
             context=None,
@@ -214,12 +248,14 @@ class Keeping:
             shown=None,
             inside=Curve(),
             ahead_pa=0.0,
+            leapt_s=None,
+            rate_before_pa_s=None,
             findings=frozenset(),
             attached=None if freed else state.attached,
         )
         if state.phase in _OVER:
             self.take(Sign.ENDED)
-        if self.state.attached is not None and self.state.phase is Phase.IDLE and sign is not Sign.TIMED_OUT:
+        if self.state.attached is not None and sign is Sign.BLED:
             self.take(Sign.ATTACHED)
 
     @property

@@ -1,11 +1,11 @@
 """From what is known of a fill to the estimator and back: the context it works in, the projection people see."""
 
 from fillguard.core.context import FillContext
+from fillguard.core.course import Course
 from fillguard.core.curve import Curve
 from fillguard.core.estimator import Flow
 from fillguard.core.events import Phase, Projected
 from fillguard.core.fill import Held, OpenFill
-from fillguard.core.lifecycle import Course
 from fillguard.core.limits import close_caps
 from fillguard.core.outlook import Outlook
 from fillguard.core.rules import Rules

@@ -6,10 +6,12 @@ judge the alarms, set prompt and lamp.
 
 from collections.abc import Iterable
 from dataclasses import replace
+from math import isfinite
 
 from fillguard.core import estimator
-from fillguard.core.conditions import ON_PRESSURE, WHATEVER_QUALITY
-from fillguard.core.diagnosis import STUCK, findings_of, loss, silent
+from fillguard.core.conditions import OF_THE_WHIP, ON_PRESSURE, WHATEVER_QUALITY
+from fillguard.core.course import Course, after_pressure, after_time, hose_speed_pa_s, stands_bled
+from fillguard.core.diagnosis import SILENT, STUCK, findings_of, loss, silent
 from fillguard.core.estimator import Flow
 from fillguard.core.events import (
     AlarmCommanded,
@@ -22,21 +24,22 @@ from fillguard.core.events import (
     Reading,
     ReadingDoubted,
 )
-from fillguard.core.gauge import judged
+from fillguard.core.fill import LOSS
+from fillguard.core.gauge import Gauge, judged
 from fillguard.core.keeping import Keeping
-from fillguard.core.lifecycle import AFTER_CLOSE, TRANSITIONS, Sign, after_pressure, after_time, hose_speed_pa_s
+from fillguard.core.lifecycle import AFTER_CLOSE, FILL_OPEN, TRANSITIONS, Sign
 from fillguard.core.outlook import Outlook, outlook
 from fillguard.core.projecting import flow_of, projected
 from fillguard.core.prompting import prompt_for
+from fillguard.core.rules import Rules
 from fillguard.core.units import PA_PER_BAR
-from fillguard.core.values import Surroundings
-from fillguard.core.whip import Wall
+from fillguard.core.values import Stamp, Surroundings
+from fillguard.core.whip import Wall, WhipState
 
 _FED_DROP_PA = 5.0 * PA_PER_BAR
 _FED_RATE_PA_S = 1.0 * PA_PER_BAR / 60.0
 _FLAT_PA_S = 0.4 * PA_PER_BAR / 60.0
-_FELL_TO_SHARE = 0.7
-"""A standing gauge that collapses this far and stands again was a hose whose cylinder valve has just been opened."""
+_LEAP_NOISE_PA = 0.5 * PA_PER_BAR
 _FORGOTTEN_AFTER_S = 900.0
 _NOT_USED = frozenset({Doubt.LATE, Doubt.RETAINED, Doubt.DUPLICATE})
 
@@ -44,34 +47,43 @@ _NOT_USED = frozenset({Doubt.LATE, Doubt.RETAINED, Doubt.DUPLICATE})
 class Watch(Keeping):
     """What every kind of event does to one whip."""
 
+    def __init__(
+        self, state: WhipState, rules: Rules, now: Stamp, *, air_k: float | None = None, bath_k: float | None = None
+    ) -> None:
+        """Take the whip up as the last step left it."""
+        super().__init__(state, rules, now, air_k=air_k, bath_k=bath_k)
+        self._before = state
+
     def on_pressure(self, reading: Reading) -> None:
         """A reading of the whip's gauge."""
         before = self.state.gauge
         gauge, doubt, usable = judged(before, reading)
-        self.state = replace(self.state, gauge=gauge)
         if doubt is not None or reading.quality is not Quality.GOOD:
             self._doubt(reading, doubt)
         if not usable:
-            if doubt is Doubt.IMPLAUSIBLE_JUMP:
+            if gauge is not before:
+                self.state = replace(self.state, gauge=gauge)
+            if doubt is Doubt.IMPLAUSIBLE_JUMP and reading.doubt is not Doubt.STALE:
                 self._judge_raw(reading)
             return
-        if before.gauge_pa is not None:
-            self._follow_hose(reading.value - before.gauge_pa, reading.sample_s - before.sample_s)
-        self._follow_course(reading)
+        live = reading.doubt is not Doubt.STALE
+        self._follow_course(reading, gauge, live=live)
         self._follow_estimate(reading)
         self._find()
-        self._project(reading.sample_s)
-        if reading.doubt is not Doubt.STALE:
-            self._judge(ON_PRESSURE)
+        self._project(reading.sample_s, counts=True)
+        if live:
+            self._judge(ON_PRESSURE if self.state.fill is not None else OF_THE_WHIP)
         self._signal()
 
     def on_wall(self, reading: Reading) -> None:
         """A reading of the strap-on sensor."""
         if reading.quality is Quality.BAD or reading.doubt in _NOT_USED:
             return
-        wall = Wall(kelvin=reading.value, sample_s=reading.sample_s, arrived_mono_s=reading.stamp.mono_s)
-        self.state = replace(self.state, wall=wall)
-        state = self.state
+        wall = self.state.wall or Wall(kelvin=0.0, sample_s=float("-inf"), arrived_mono_s=0.0)
+        if not (isfinite(reading.value) and isfinite(reading.sample_s) and reading.sample_s > wall.sample_s):
+            return
+        state = replace(self.state, wall=wall.after(reading.value, reading.sample_s, reading.stamp.mono_s))
+        self.state = state
         if state.estimate is not None and state.context is not None:
             estimate = estimator.on_wall(state.estimate, state.context, reading.value, reading.sample_s)
             self.state = replace(state, estimate=estimate)
@@ -87,8 +99,7 @@ class Watch(Keeping):
 
     def on_attached(self, event: CylinderAttached) -> None:
         """Somebody said what hangs on this whip, before, during or after a fill."""
-        other = self.state.attached is not None and self.state.attached.serial != event.serial
-        if self.state.phase in AFTER_CLOSE and other:
+        if self.state.phase in AFTER_CLOSE and _is_another(self.state.attached, event):
             self.take(Sign.REPLACED)
         self.state = replace(self.state, attached=event, attach_used=self.state.fill is not None)
         match self.state.phase:
@@ -124,13 +135,26 @@ class Watch(Keeping):
         self._judge(("monitoring-lost",))
         self._signal()
 
+    def on_clock_stepped(self) -> None:
+        """Times seen before and after cannot be compared: what was open is over, what is known of curves is void."""
+        if self.state.phase in FILL_OPEN:
+            self.take(Sign.GONE)
+        self.state = replace(
+            self.state, gauge=Gauge(), wall=None, course=Course(phase=self.state.phase), estimate=None, context=None
+        )
+        self._signal()
+
     def on_tick(self) -> None:
         """A second has passed."""
-        sign = after_time(self.state.course, self.rules.extents, self.now.mono_s)
+        silent_s = self.view.silent_s
+        heard = silent_s <= self.view.silent_after_s
+        sign = after_time(self.state.course, self.rules.extents, self.now.mono_s, silent_s=silent_s, heard=heard)
         if sign is not None:
             self.take(sign)
-        self._forget_attach()
+        self._forget_attach(silent_s)
         self._judge(("monitoring-lost",))
+        if not heard:
+            self._go_blind()
         self.close_desk(self.desk().elapsed())
         self._cool()
         self._signal()
@@ -162,37 +186,53 @@ class Watch(Keeping):
     def _judge_raw(self, reading: Reading) -> None:
         """The hard ceilings look at every live reading in range, however doubtful."""
         believed = self.state.gauge
+        leap_pa = reading.value - (believed.gauge_pa or 0.0)
         self.state = replace(self.state, gauge=replace(believed, gauge_pa=reading.value))
-        self._judge(WHATEVER_QUALITY)
+        self.close_desk(self.desk().judged(WHATEVER_QUALITY, leap_pa=leap_pa))
         self.state = replace(self.state, gauge=believed)
         self._signal()
 
-    def _follow_hose(self, step_pa: float, dt_s: float) -> None:
-        """Keep count of how far the gauge has run ahead of anything that a cylinder can follow."""
-        reach_pa = hose_speed_pa_s(self.held.cylinder.total_capacity_m3) * dt_s if self.fill_is_open else 0.0
-        ahead = max(0.0, self.state.ahead_pa + step_pa - reach_pa) if self.fill_is_open else 0.0
-        if ahead != self.state.ahead_pa:
-            self.state = replace(self.state, ahead_pa=ahead)
-
-    def _follow_course(self, reading: Reading) -> None:
-        old = self.state.course
-        attached = self.state.attached
-        described = attached.cylinder if attached is not None else None
+    def _follow_course(self, reading: Reading, gauge: Gauge, *, live: bool) -> None:
+        """Take the reading into the curve, and go where its sign leads."""
+        state, old = self.state, self.state.course
+        ahead_pa, leapt_s = self._hose_ahead(gauge)
         course, sign = after_pressure(
             old,
             self.rules.extents,
             reading.sample_s,
             reading.value,
-            capacity_m3=described.total_capacity_m3 if described is not None else self.held.cylinder.total_capacity_m3,
+            capacity_m3=self.capacity_m3,
             fed=self._fed,
         )
-        self.state = replace(self.state, course=course)
-        stood = old.level_pa
-        if old.phase is Phase.CONNECTED and sign is None and course.collapsing and stood is not None:
-            if self.rules.extents.bled_below_gauge_pa < reading.value < _FELL_TO_SHARE * stood:
-                self.opened_late(stood, reading.value)
-        elif sign is not None:
+        self.state = replace(
+            state,
+            gauge=gauge,
+            course=course,
+            ahead_pa=ahead_pa,
+            leapt_s=leapt_s,
+            # A reading that arrives now proves that its gateway is there, whatever a last will said before.
+            online=state.online or live,
+        )
+        if course.stood_at_pa is not None and old.stood_at_pa is None:
+            self.opened_late(course.stood_at_pa, reading.value)
+        if sign is not None:
             self.take(sign)
+        if self.state.phase is Phase.IDLE and self.state.attach_used and stands_bled(course):
+            # The fill under this attachment is over, and the whip was bled without anybody seeing it.
+            self.state = replace(self.state, attached=None, attach_used=False)
+
+    def _hose_ahead(self, gauge: Gauge) -> tuple[float, float | None]:
+        """How far the gauge has run ahead of anything that a cylinder can follow, and when it last did."""
+        state, before = self.state, self.state.gauge
+        if state.phase not in FILL_OPEN or before.gauge_pa is None or gauge.gauge_pa is None:
+            return 0.0, None
+        step_pa = gauge.gauge_pa - before.gauge_pa
+        reach_pa = hose_speed_pa_s(self.capacity_m3) * (gauge.sample_s - before.sample_s)
+        ahead_pa = max(0.0, state.ahead_pa + step_pa - reach_pa)
+        leapt_s = gauge.sample_s if step_pa > reach_pa + _LEAP_NOISE_PA else state.leapt_s
+        if leapt_s is None or gauge.sample_s - leapt_s > self.rules.extents.whip_only_doubt_s:
+            return 0.0, None
+        return ahead_pa, leapt_s
 
     def _fed(self) -> bool:
         """True when the heat balance says that gas flows in although the gauge does not rise."""
@@ -222,8 +262,8 @@ class Watch(Keeping):
     def _no_projection(self) -> str | None:
         """Why the gauge does not speak for the cylinder now; None when it does."""
         state = self.state
-        if state.course.collapsing and self.fill_is_open:
-            return "sudden-loss" if "sudden-loss" in (state.fill.alarms if state.fill else ()) else "bled"
+        if state.course.collapsing and state.fill is not None:
+            return LOSS if LOSS in state.fill.alarms else "bled"
         if self.view.hose_only:
             return "whip-only"
         return "stuck" if STUCK in state.findings else None
@@ -236,7 +276,8 @@ class Watch(Keeping):
         for finding in found:
             self.find(finding)
 
-    def _project(self, sample_s: float) -> None:
+    def _project(self, sample_s: float, *, counts: bool = False) -> None:
+        """Say where it stands; `counts`: because of a reading."""
         state, fill, gauge_pa = self.state, self.state.fill, self.state.gauge.gauge_pa
         if fill is None or gauge_pa is None:
             return
@@ -244,8 +285,9 @@ class Watch(Keeping):
             look = Outlook(reason="no-start")
         else:
             look = outlook(state.estimate, state.context)
+        inside = state.inside
         if look.cylinder_gauge_pa is not None:
-            state = replace(state, inside=state.inside.after(sample_s, look.cylinder_gauge_pa))
+            inside = inside.after(sample_s, look.cylinder_gauge_pa)
         seen = projected(
             fill,
             state.course,
@@ -253,45 +295,48 @@ class Watch(Keeping):
             stamp=self.now,
             sample_s=sample_s,
             gauge_pa=gauge_pa,
-            inside=state.inside,
+            inside=inside,
             rate_window_s=self.rules.extents.rate_window_s,
         )
         moving = state.gauge.same_count == 0 and seen.rate_pa_s is not None
         self.state = replace(
             state,
+            inside=inside,
             shown=seen,
-            fill=fill.with_projection(seen, collapsing=state.course.collapsing),
+            fill=fill.with_projection(seen, collapsing=state.course.collapsing, counts=counts),
             rate_before_pa_s=seen.rate_pa_s if moving else state.rate_before_pa_s,
         )
         self.out.append(seen)
 
     def _judge(self, names: Iterable[str]) -> None:
-        before = self.state.fill
-        self.close_desk(self.desk().judged(names))
-        fill = self.state.fill
-        if fill is None or before is None or len(fill.alarms) == len(before.alarms):
-            return
-        new = set(fill.alarms) - set(before.alarms)
-        if "sudden-loss" in new:
+        desk = self.desk().judged(names)
+        self.close_desk(desk)
+        if any(change.alarm == LOSS and change.is_raise for change in desk.changes):
             self.find(loss())
-        if "monitoring-lost" in new and STUCK not in self.state.findings and self.state.outage is None:
-            self.find(silent(self.state.gauge.gauge_pa))
-            self._go_blind()
 
     def _go_blind(self) -> None:
         """Nothing is heard any more: say once that there is no projection, so that nobody trusts the last one."""
         state = self.state
-        if state.estimate is not None and state.fill is not None:
-            self.state = replace(state, estimate=estimator.suspend(state.estimate, "stale"))
-            self._project(state.gauge.sample_s)
-
-    def _forget_attach(self) -> None:
-        state = self.state
-        if state.phase is not Phase.ATTACHED or state.attached is None:
+        if state.fill is None or state.estimate is None or state.estimate.suspended == "stale":
             return
-        if self.now.mono_s - state.attached.stamp.mono_s >= _FORGOTTEN_AFTER_S:
+        self.find(silent(state.gauge.gauge_pa))
+        self.state = replace(
+            self.state,
+            estimate=estimator.suspend(state.estimate, "stale"),
+            findings=self.state.findings - {SILENT},
+        )
+        self._project(state.gauge.sample_s)
+
+    def _forget_attach(self, silent_s: float) -> None:
+        """What was said a quarter of an hour ago, and nothing came of it, may not be said of the next cylinder."""
+        state = self.state
+        if state.attached is None:
+            return
+        if state.phase is Phase.ATTACHED and self.now.mono_s - state.waits_since_mono_s >= _FORGOTTEN_AFTER_S:
             self.state = replace(state, attached=None)
             self.take(Sign.TIMED_OUT)
+        elif state.phase is Phase.IDLE and silent_s >= _FORGOTTEN_AFTER_S:
+            self.state = replace(state, attached=None, attach_used=False)
 
     def _cool(self) -> None:
         """Three minutes within half a bar of the projection, and a narrow interval: the cylinder has settled."""
@@ -306,19 +351,40 @@ class Watch(Keeping):
         since = state.fill.cooled_since_mono_s if agrees else None
         if agrees and since is None:
             since = self.now.mono_s
-        self.state = replace(state, fill=replace(state.fill, cooled_since_mono_s=since))
+        if since != state.fill.cooled_since_mono_s:
+            self.state = replace(state, fill=replace(state.fill, cooled_since_mono_s=since))
         if since is not None and self.now.mono_s - since >= extents.settled_for_s:
             self.take(Sign.COOLED)
 
     def _signal(self) -> None:
         """Prompt and lamp."""
-        state = self.state
-        prompt = prompt_for(state.phase, state.shown, state.prompt, self.rules.extents)
-        if prompt is not state.prompt:
-            fill = state.fill.fill_id if state.fill is not None else None
-            self.state = replace(state, prompt=prompt)
-            self.out.append(PromptChanged(stamp=self.now, whip=state.whip, fill_id=fill, prompt=prompt))
-        lamp = self.desk().lamp()
-        if lamp is not self.state.lamp:
-            self.state = replace(self.state, lamp=lamp)
-            self.out.append(LampChanged(stamp=self.now, whip=state.whip, lamp=lamp))
+        state, before = self.state, self._before
+        if state.shown is not before.shown or state.phase is not before.phase:
+            prompt, asked = prompt_for(state.phase, state.shown, state.prompt, state.asked, self.rules.extents)
+            if asked is not state.asked or prompt is not state.prompt:
+                self.state = replace(state, prompt=prompt, asked=asked)
+            if prompt is not state.prompt:
+                fill = state.fill.fill_id if state.fill is not None else None
+                self.out.append(PromptChanged(stamp=self.now, whip=state.whip, fill_id=fill, prompt=prompt))
+        if self._lamp_may_change():
+            lamp = self.desk().lamp()
+            if lamp is not self.state.lamp:
+                self.state = replace(self.state, lamp=lamp)
+                self.out.append(LampChanged(stamp=self.now, whip=state.whip, lamp=lamp))
+
+    def _lamp_may_change(self) -> bool:
+        state, before = self.state, self._before
+        return (
+            state.prompt is not before.prompt
+            or state.standings is not before.standings
+            or state.left_over is not before.left_over
+        )
+
+
+def _is_another(attached: CylinderAttached | None, event: CylinderAttached) -> bool:
+    """True when `event` speaks of another cylinder than what was attached before; two visitors' may have no serial."""
+    if attached is None:
+        return False
+    if event.serial is None:
+        return attached.serial is not None or attached.cylinder != event.cylinder
+    return attached.serial != event.serial

@@ -1,20 +1,30 @@
 """Everything that is known of one whip between two events."""
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 
 from fillguard.core.alarms import Standing
 from fillguard.core.context import FillContext
+from fillguard.core.course import Course
 from fillguard.core.curve import Curve
 from fillguard.core.estimator import EstimatorState
 from fillguard.core.events import CylinderAttached, Lamp, Phase, Projected, Prompt
 from fillguard.core.fill import OpenFill
 from fillguard.core.gauge import Gauge
-from fillguard.core.lifecycle import Course
+from fillguard.core.prompting import Asked
+from fillguard.core.values import Stamp
 
 WATCHED = frozenset({Phase.ATTACHED, Phase.CONNECTED, Phase.FILLING, Phase.PAUSED, Phase.DRAINING})
 """Phases in which a silent gauge leaves somebody at a panel blind within seconds."""
 COOLING = frozenset({Phase.CLOSED, Phase.SETTLING, Phase.SETTLED})
+
+
+_TREND_S = 10.0
+_TREND_OVER_S = 40.0
+_TREND_SPACING_S = 1.0
+_TREND_FEWEST = 3
+_FRESH_S = 60.0
+"""A wall sensor that has said nothing for so long says nothing about the wall any more."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -24,6 +34,33 @@ class Wall:
     kelvin: float
     sample_s: float
     arrived_mono_s: float
+    recent: tuple[tuple[float, float], ...] = ()
+    """(sample time, kelvin) of the last forty seconds, one a second at most."""
+
+    def after(self, kelvin: float, sample_s: float, arrived_mono_s: float) -> "Wall":
+        """With one more reading."""
+        recent = self.recent
+        if not recent or sample_s - recent[-1][0] >= _TREND_SPACING_S:
+            recent = (*(r for r in recent if sample_s - r[0] <= _TREND_OVER_S), (sample_s, kelvin))
+        return Wall(kelvin=kelvin, sample_s=sample_s, arrived_mono_s=arrived_mono_s, recent=recent)
+
+    def is_fresh(self, now: Stamp) -> bool:
+        """False when it has been silent for a minute."""
+        return now.mono_s - self.arrived_mono_s <= _FRESH_S
+
+    def above_trend_k(self) -> float | None:
+        """How far the last ten seconds lie above the line through what came before; None with too little to go on."""
+        old = [r for r in self.recent if self.sample_s - r[0] > _TREND_S]
+        new = [r for r in self.recent if self.sample_s - r[0] <= _TREND_S]
+        half = len(old) // 2
+        if half < _TREND_FEWEST or len(new) < _TREND_FEWEST:
+            return None
+        (early_s, early_k), (late_s, late_k), (new_s, new_k) = _mean(old[:half]), _mean(old[half:]), _mean(new)
+        return new_k - late_k - (late_k - early_k) / (late_s - early_s) * (new_s - late_s)
+
+
+def _mean(rows: Sequence[tuple[float, float]]) -> tuple[float, float]:
+    return sum(s for s, _ in rows) / len(rows), sum(k for _, k in rows) / len(rows)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -34,6 +71,8 @@ class WhipState:
     attached: CylinderAttached | None = None
     attach_used: bool = False
     """A fill has been opened under this attachment: it ends with the next bleed."""
+    waits_since_mono_s: float = 0.0
+    """When the whip became attached: an attachment that nothing follows is forgotten."""
     online: bool = True
     course: Course = field(default_factory=Course)
     gauge: Gauge = field(default_factory=Gauge)
@@ -50,6 +89,8 @@ class WhipState:
     """Fill rate while the gauge last moved: tells a stuck sensor from a standing gauge."""
     ahead_pa: float = 0.0
     """How far the gauge stands above anything the cylinder can have reached since: that much is hose alone."""
+    leapt_s: float | None = None
+    """When it last got further ahead (sample time); None while it is not ahead."""
     outage: str | None = None
     """Our own failure on this whip, in words; None when all is well."""
     standings: Mapping[str, Standing] = field(default_factory=dict)
@@ -58,6 +99,7 @@ class WhipState:
     findings: frozenset[str] = frozenset()
     """What has been told of the present stretch already."""
     prompt: Prompt | None = None
+    asked: Asked | None = None
     lamp: Lamp = Lamp.NORMAL
 
     @property

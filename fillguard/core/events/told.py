@@ -3,6 +3,7 @@
 from dataclasses import dataclass, field
 
 from fillguard.core.events.kinds import AlarmState, Chatter, Doubt, Lamp, Outcome, Phase, Prompt, Quality
+from fillguard.core.learned import Ending, Lesson, StationLearned, Unfit
 from fillguard.core.values import Cylinder, GasMix, Stamp, Surroundings
 
 
@@ -44,6 +45,8 @@ class FillStarted:
     ceiling_gauge_pa: float
     """Never above this in the cylinder, however hot (5/4 service or developed at 65 C, disc margin)."""
     ambient_k: float | None
+    learned_version: int = 0
+    """Of the station's learned values in use; 0: as shipped."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -137,6 +140,8 @@ class AlarmFacts:
     settled_low_gauge_pa: float | None = None
     settled_high_gauge_pa: float | None = None
     limit_gauge_pa: float | None = None
+    target_gauge_pa: float | None = None
+    """What was asked for, where that is below the limit."""
     reference_k: float | None = None
     ceiling_gauge_pa: float | None = None
     rate_pa_s: float | None = None
@@ -253,14 +258,49 @@ class FillSummary:
     findings: tuple[str, ...]
     readings: int
     doubtful_readings: int
+    learned_version: int = 0
+    """Of the station's learned values in use; 0: as shipped."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class FillEnded:
-    """A fill is over; its one row."""
+    """A fill is over; its one row, and what it teaches the station."""
 
     stamp: Stamp
     summary: FillSummary
+    lesson: Lesson | None = None
+    untaught: Unfit | None = None
+    """Why it teaches nothing (yet); None also in records of versions that did not learn."""
+    ending: Ending | None = None
+    """What a settled reading can still teach about it; None when nothing ever can."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SettledJudged:
+    """A settled reading of an earlier fill, and what it teaches."""
+
+    stamp: Stamp
+    fill_id: str
+    gauge_pa: float
+    temperature_k: float
+    by: str
+    """Who read it; `fillguard` when the cylinder came back on a whip."""
+    projected_gauge_pa: float | None
+    """What the fill's end said, at the cylinder's reference temperature."""
+    lesson: Lesson | None = None
+    untaught: Unfit | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class LearnedChanged:
+    """The station's learned values changed: all of them as they are from here on, what changed them, and who."""
+
+    stamp: Stamp
+    learned: StationLearned
+    by: str
+    """`fillguard`, or who took the reading or reset the values."""
+    why: str
+    lesson: Lesson | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -286,5 +326,7 @@ OutEvent = (
     | LampChanged
     | FlowStopped
     | FillEnded
+    | SettledJudged
+    | LearnedChanged
     | ReadingDoubted
 )
