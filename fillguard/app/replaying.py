@@ -11,7 +11,7 @@ from fillguard.core.events import AlarmChanged
 from fillguard.core.words import UnitChoice, alarm_text
 from fillguard.engine import Happening, Stepper
 from fillguard.intake.capture import read_capture
-from fillguard.intake.feeds import DefaultDecoder
+from fillguard.intake.station import StationDecoder
 from fillguard.ports import RawMessage
 from fillguard.settings import Settings, load_register, load_settings
 
@@ -46,12 +46,7 @@ def prepare(
     known = load_register(register) if register is not None else settings.register
     messages = read_capture(lines)
     station, messages = _station(settings, messages, told=config_dir is not None)
-    decoder = DefaultDecoder(
-        station,
-        register=known,
-        ambient_abs_pa=settings.station.ambient_abs_pa,
-        live_for_s=settings.extents.live_for_s,
-    )
+    decoder = StationDecoder(settings, station=station, register=known)
     rules = settings.rules(gases.fitted, station=station)
     units = units_of(settings)
 

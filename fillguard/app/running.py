@@ -14,8 +14,8 @@ from fillguard.app.watching import Watching
 from fillguard.clock import SystemClock, drill_clock, monotonic_s
 from fillguard.core.errors import ConfigurationError
 from fillguard.intake.capture import CaptureWriter
-from fillguard.intake.feeds import DefaultDecoder
 from fillguard.intake.mqtt import LinkNews, MqttLink
+from fillguard.intake.station import StationDecoder
 from fillguard.ports import RawMessage
 from fillguard.settings import Settings, check_config, load_settings
 
@@ -132,7 +132,7 @@ def _listening(settings: Settings, arrived: "Queue[RawMessage]", progress: Calla
         replace(settings.broker, client_id=f"{settings.broker.client_id}-capture-{uuid.uuid4().hex[:8]}"),
         clock=SystemClock(),
         monotonic=monotonic_s,
-        filters=DefaultDecoder(settings.station.id, register=settings.register).subscriptions,
+        filters=StationDecoder(settings).subscriptions,
         offer=offer,
         tell=tell,
         keeps_session=False,

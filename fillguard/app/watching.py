@@ -18,8 +18,8 @@ from fillguard.core.events import AlarmChanged, ServiceChanged, Tick
 from fillguard.core.rules import Rules
 from fillguard.core.words import Notice, UnitChoice, alarm_text, notice
 from fillguard.engine import Engine, Inbox, Stepper
-from fillguard.intake.feeds import DefaultDecoder
 from fillguard.intake.mqtt import LinkNews, MqttLink
+from fillguard.intake.station import StationDecoder
 from fillguard.ledger.reader import SqliteLedgerReader
 from fillguard.ledger.store import Owner
 from fillguard.ledger.writer import SqliteLedgerWriter
@@ -190,15 +190,9 @@ class Watching:
 
     # the parts ----------------------------------------------------------------------------------------------------
 
-    def _link(self) -> tuple[MqttLink, DefaultDecoder]:
+    def _link(self) -> tuple[MqttLink, StationDecoder]:
         settings = self.settings
-        decoder = DefaultDecoder(
-            settings.station.id,
-            register=settings.register,
-            whips=frozenset(settings.whips) or None,
-            ambient_abs_pa=settings.station.ambient_abs_pa,
-            live_for_s=settings.extents.live_for_s,
-        )
+        decoder = StationDecoder(settings, whips=settings.whips or None)
         link = MqttLink(
             settings.broker,
             clock=self._clock,

@@ -18,7 +18,7 @@ from fillguard.core.units import STANDARD_ATMOSPHERE_PA
 from fillguard.core.values import Stamp
 from fillguard.intake.attach import Register, attach_event
 from fillguard.intake.commands import command_event
-from fillguard.intake.formats import LARGEST_BYTES, PAYLOADS, UnusableError, sample_of, shown
+from fillguard.intake.formats import LARGEST_BYTES, UnusableError, json_measured, sample_of, shown
 from fillguard.intake.grading import QUALITY, Channel
 from fillguard.intake.measures import ELECTRICAL_RANGES, Range, si_value
 from fillguard.intake.rejections import RejectionCount, Rejections
@@ -41,8 +41,6 @@ class Feed:
     """`pressure`, `wall`, `ambient`, `bath`, `cylinder`, `presence`, `command`: rejections are counted by it."""
     whip: str | None = None
     quantity: Quantity | None = None
-    payload: str = "json"
-    """Which of the payload kinds a reading comes in."""
 
 
 class DefaultDecoder:
@@ -59,6 +57,7 @@ class DefaultDecoder:
         whips: frozenset[str] | None = None,
         ambient_abs_pa: float = STANDARD_ATMOSPHERE_PA,
         live_for_s: float = 5.0,
+        rejections: Rejections | None = None,
         ranges: Mapping[Quantity, Range] = ELECTRICAL_RANGES,
     ) -> None:
         self._station = station
@@ -71,7 +70,7 @@ class DefaultDecoder:
         self._channels: dict[str, Channel] = {}
         self._attached: dict[str, deque[int]] = {}
         """Topic -> hashes of the last messages that attached or detached."""
-        self._rejections = Rejections()
+        self._rejections = rejections or Rejections()
         self._events: Mapping[str, Callable[[RawMessage, Feed], InEvent]] = {
             "cylinder": self._attach,
             "presence": self._presence,
@@ -111,7 +110,7 @@ class DefaultDecoder:
         quantity = feed.quantity
         if quantity is None:
             raise AssertionError(f"feed {feed.kind} has no quantity")
-        measured = PAYLOADS[feed.payload](message.payload)
+        measured = json_measured(message.payload)
         value = si_value(measured.value, measured.unit, quantity, self._ambient_abs_pa)
         low, high = self._ranges[quantity]
         in_range = low <= value <= high

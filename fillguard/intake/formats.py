@@ -1,10 +1,9 @@
-"""What stands in a message: JSON with one value, checked strictly. Other payload kinds join `PAYLOADS`.
+"""What stands in a message on a default topic: JSON with one value, checked strictly.
 
 Nothing is converted behind the sender's back: a number in quotes, a boolean, NaN or Infinity is refused and named.
 """
 
 import json
-from collections.abc import Callable, Mapping
 from typing import Any, NamedTuple, NoReturn, NotRequired
 
 from pydantic import ConfigDict, TypeAdapter, ValidationError, with_config
@@ -42,6 +41,10 @@ class Measured(NamedTuple):
     """Unix seconds of the device's clock, to the millisecond."""
     seq: int | None = None
     boot: str | None = None
+    age_s: float | None = None
+    """How old the device says it is, where it gives no time of its clock."""
+    historical: bool = False
+    """The device says that this is no news."""
 
 
 @with_config(STRICT)
@@ -73,11 +76,16 @@ def json_measured(payload: bytes) -> Measured:
     except ValidationError as error:
         _refuse(error)
     return Measured(
-        sent["value"], sent["unit"], _device_s(sent.get("time")), _seq(sent.get("seq")), _boot(sent.get("boot"))
+        sent["value"],
+        sent["unit"],
+        device_time(sent.get("time")),
+        seq_number(sent.get("seq")),
+        boot_word(sent.get("boot")),
     )
 
 
-def _device_s(time_s: float | None) -> float | None:
+def device_time(time_s: float | None) -> float | None:
+    """Unix seconds on the grid. Raises UnusableError for what is no time of a device."""
     if time_s is None:
         return None
     if not 0.0 <= time_s < _LATEST_DEVICE_S:
@@ -86,23 +94,21 @@ def _device_s(time_s: float | None) -> float | None:
     return quantised_time_s(time_s)
 
 
-def _seq(seq: int | None) -> int | None:
+def seq_number(seq: int | None) -> int | None:
+    """A number that counts up. Raises UnusableError."""
     if seq is not None and not 0 <= seq <= _LARGEST_INTEGER:
         raise UnusableError("bad-seq", f"seq {shown(seq)}: {_ADVICE['seq']}")
     return seq
 
 
-def _boot(boot: str | int | None) -> str | None:
+def boot_word(boot: str | int | None) -> str | None:
+    """What tells one start of a device from another. Raises UnusableError."""
     if boot is None:
         return None
     fits = len(boot) <= _LONGEST_WORD if isinstance(boot, str) else 0 <= boot <= _LARGEST_INTEGER
     if not fits:
         raise UnusableError("bad-boot", f"boot {shown(boot)}: at most {_LONGEST_WORD} characters")
     return str(boot)
-
-
-PAYLOADS: Mapping[str, Callable[[bytes], Measured]] = {"json": json_measured}
-"""Payload kinds that a feed may name."""
 
 
 def check_json(payload: bytes) -> None:

@@ -24,6 +24,7 @@ QUALITY: dict[Doubt | None, Quality] = {
     Doubt.SKEWED: Quality.UNCERTAIN,
     Doubt.DUPLICATE: Quality.BAD,
     Doubt.OUT_OF_RANGE: Quality.BAD,
+    Doubt.LOOP_FAULT: Quality.BAD,
 }
 _NOT_ACCEPTED = frozenset({Doubt.DUPLICATE, Doubt.RETAINED, Doubt.LATE})
 
@@ -62,8 +63,10 @@ class Channel:
         if message.retained:
             return Grade(self._sample_utc_s(measured, arrived), Doubt.RETAINED)
         self._keep(identity)
+        if measured.historical:
+            return Grade(self._sample_utc_s(measured, arrived), Doubt.LATE)
         device_s = measured.device_s
-        age_s = 0.0 if device_s is None else self._clock.age_s(device_s, arrived.mono_s)
+        age_s = measured.age_s or 0.0 if device_s is None else self._clock.age_s(device_s, arrived.mono_s)
         doubt = self._doubt(age_s, arrived, in_range=in_range, live_for_s=live_for_s)
         if doubt not in _NOT_ACCEPTED:
             self._newest_mono_s = quantised_time_s(arrived.mono_s - (age_s or 0.0))
@@ -109,7 +112,7 @@ class Channel:
         """The sample's time by what is known of its clock, which learns nothing from a repeated or stored message."""
         device_s = measured.device_s
         if device_s is None:
-            return arrived.utc_s
+            return quantised_time_s(arrived.utc_s - (measured.age_s or 0.0))
         age_s = self._clock.known_age_s(device_s, arrived.mono_s)
         return quantised_time_s(min(arrived.utc_s, device_s) if age_s is None else arrived.utc_s - age_s)
 

@@ -1,0 +1,118 @@
+"""The decoder of mapped topics: what the `[[feed]]` tables say about the messages of foreign sensors."""
+
+from collections.abc import Iterable, Iterator, Mapping, Sequence
+
+from fillguard.core.events import Doubt, InEvent, Quality, Quantity, Reading
+from fillguard.core.values import Stamp
+from fillguard.intake.converting import converted
+from fillguard.intake.formats import LARGEST_BYTES, Measured, UnusableError
+from fillguard.intake.grading import QUALITY, Channel
+from fillguard.intake.payloads.found import Found, Reader
+from fillguard.intake.payloads.plain import hex_found, number_found, text_found
+from fillguard.intake.payloads.pointed import json_found
+from fillguard.intake.presence import Attendance, is_online
+from fillguard.intake.rejections import Rejections
+from fillguard.ports import RawMessage
+from fillguard.settings.feeds import FeedSettings, Payload, ReadingSettings
+
+READERS: Mapping[Payload, Reader] = {
+    Payload.NUMBER: number_found,
+    Payload.TEXT: text_found,
+    Payload.JSON: json_found,
+    Payload.HEX: hex_found,
+}
+_IN_TIME = frozenset({None, Doubt.OUT_OF_RANGE, Doubt.STALE, Doubt.SKEWED})
+
+
+class MappedDecoder:
+    """Decodes the topics of `feeds`, and no other. One thread only."""
+
+    def __init__(
+        self,
+        feeds: Sequence[FeedSettings],
+        *,
+        ambient_abs_pa: float,
+        live_for_s: float,
+        rejections: Rejections,
+        attendance: Attendance,
+    ) -> None:
+        """`live_for_s` holds where a feed gives none of its own."""
+        self._ambient_abs_pa, self._live_for_s = ambient_abs_pa, live_for_s
+        self._rejections, self._attendance = rejections, attendance
+        self._feeds = {topic: feed for feed in feeds for topic in feed.topics}
+        self._channels: dict[str, Channel] = {}
+        self.subscriptions = tuple(feed.subscription for feed in feeds)
+        self.claims = frozenset[tuple[str | None, Quantity]]().union(*(feed.claims() for feed in feeds))
+        """Whip (None: the station) and quantity of everything that the feeds measure."""
+
+    def knows(self, topic: str) -> bool:
+        """True when `topic` belongs to a feed."""
+        return topic in self._feeds
+
+    def decode(self, message: RawMessage) -> tuple[InEvent, ...]:
+        """The events of one message on a known topic, at least one."""
+        feed = self._feeds[message.topic]
+        try:
+            if len(message.payload) > LARGEST_BYTES:
+                raise UnusableError("too-large", f"over {LARGEST_BYTES} bytes: send one reading a message")  # noqa: TRY301 - counted below like all others
+            if feed.presence is not None:
+                return tuple(self._presence(message, feed))
+            return tuple(self._events(message, feed, READERS[feed.payload](message.payload, feed)))
+        except UnusableError as problem:
+            return (self._rejections.note(feed.name, message, problem),)
+
+    def remember(self, reading: Reading, now: Stamp) -> None:
+        """Take over one recorded reading after a restart."""
+        self._channel(reading.source).remember(reading, now)
+
+    def missed(self) -> Mapping[str, int]:
+        """Sequence numbers that never came, by source."""
+        return {source: channel.missed for source, channel in self._channels.copy().items()}
+
+    def _events(self, message: RawMessage, feed: FeedSettings, found: Iterable[Found]) -> Iterator[InEvent]:
+        for reading, measured in found:
+            try:
+                if isinstance(measured, UnusableError):
+                    raise measured
+                yield self._reading(message, reading, measured, reading.whip or feed.topics.get(message.topic))
+            except UnusableError as problem:
+                yield self._rejections.note(feed.name, message, problem)
+
+    def _reading(self, message: RawMessage, reading: ReadingSettings, measured: Measured, whip: str | None) -> Reading:
+        value = converted(measured, reading, self._ambient_abs_pa)
+        source = f"{message.topic}#{reading.label}" if reading.label else message.topic
+        grade = self._channel(source).grade(
+            measured,
+            message,
+            value=value.value,
+            in_range=value.in_range,
+            live_for_s=reading.live_for_s or self._live_for_s,
+        )
+        doubt = Doubt.LOOP_FAULT if value.loop_fault and grade.doubt in _IN_TIME else grade.doubt
+        return Reading(
+            stamp=message.arrived,
+            source=source,
+            whip=whip,
+            quantity=reading.quantity,
+            value=value.value,
+            sample_s=grade.sample_s,
+            quality=QUALITY[doubt] if value.in_range else Quality.BAD,
+            doubt=doubt,
+            seq=measured.seq,
+            boot=measured.boot,
+            device_s=measured.device_s,
+        )
+
+    def _presence(self, message: RawMessage, feed: FeedSettings) -> Iterator[InEvent]:
+        if feed.presence is None:
+            raise AssertionError(f"feed {feed.name} tells no presence")
+        online = is_online(message.payload, feed.presence)
+        named = feed.topics[message.topic]
+        for whip in feed.presence.whips or ((named,) if named is not None else ()):
+            yield self._attendance.told(message.arrived, message.topic, whip, online=online)
+
+    def _channel(self, source: str) -> Channel:
+        channel = self._channels.get(source)
+        if channel is None:
+            channel = self._channels[source] = Channel()
+        return channel

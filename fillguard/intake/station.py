@@ -1,0 +1,83 @@
+"""The one decoder of a station: mapped topics by its feeds, everything else by the default topics."""
+
+from collections.abc import Collection, Mapping
+
+from fillguard.core.events import InEvent, PresenceChanged, Reading
+from fillguard.core.values import Stamp
+from fillguard.intake.attach import Register
+from fillguard.intake.feeds import DefaultDecoder
+from fillguard.intake.formats import UnusableError
+from fillguard.intake.mapped import MappedDecoder
+from fillguard.intake.presence import Attendance
+from fillguard.intake.rejections import RejectionCount, Rejections
+from fillguard.ports import RawMessage
+from fillguard.settings import Settings
+from fillguard.settings.feeds import covers
+
+
+class StationDecoder:
+    """Decodes everything a station listens to. One thread only, but for `rejections`."""
+
+    def __init__(
+        self,
+        settings: Settings,
+        *,
+        station: str | None = None,
+        register: Register | None = None,
+        whips: Collection[str] | None = None,
+    ) -> None:
+        """`station`, `register`: others than the configured ones; `whips`: None takes any name for a whip."""
+        self._rejections, self._attendance = Rejections(), Attendance()
+        self._default = DefaultDecoder(
+            station or settings.station.id,
+            register=register or settings.register,
+            whips=frozenset(whips) if whips is not None else None,
+            ambient_abs_pa=settings.station.ambient_abs_pa,
+            live_for_s=settings.extents.live_for_s,
+            rejections=self._rejections,
+        )
+        self._mapped = MappedDecoder(
+            settings.feeds,
+            ambient_abs_pa=settings.station.ambient_abs_pa,
+            live_for_s=settings.extents.live_for_s,
+            rejections=self._rejections,
+            attendance=self._attendance,
+        )
+
+    @property
+    def subscriptions(self) -> tuple[str, ...]:
+        """Topic filters that bring everything this decoder understands, none of them twice."""
+        filters: list[str] = []
+        for wanted in (*self._default.subscriptions, *self._mapped.subscriptions):
+            if not any(covers(known, wanted) for known in filters):
+                filters = [known for known in filters if not covers(wanted, known)]
+                filters.append(wanted)
+        return tuple(filters)
+
+    def decode(self, message: RawMessage) -> tuple[InEvent, ...]:
+        """The events of one message, at least one; `ReadingRejected` for what cannot be used. Never raises."""
+        if self._mapped.knows(message.topic):
+            return self._mapped.decode(message)
+        (event,) = self._default.decode(message)
+        match event:
+            case Reading() if (event.whip, event.quantity) in self._mapped.claims:
+                problem = UnusableError(
+                    "mapped-elsewhere", f"a feed measures {event.quantity} here: two would disagree"
+                )
+                return (self._rejections.note(event.quantity, message, problem),)
+            case PresenceChanged():
+                return (self._attendance.told(message.arrived, message.topic, event.whip, online=event.online),)
+        return (event,)
+
+    def remember(self, reading: Reading, now: Stamp) -> None:
+        """Take over one recorded reading after a restart, oldest first: repeats and backlogs are then known."""
+        topic = reading.source.split("#", 1)[0]
+        (self._mapped if self._mapped.knows(topic) else self._default).remember(reading, now)
+
+    def rejections(self) -> tuple[RejectionCount, ...]:
+        """What could not be used so far, by feed or kind of topic, and reason; from any thread."""
+        return self._rejections.counts()
+
+    def missed(self) -> Mapping[str, int]:
+        """Sequence numbers that never came, by source, for sources that number their readings."""
+        return {**self._default.missed(), **self._mapped.missed()}
