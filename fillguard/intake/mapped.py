@@ -10,6 +10,7 @@ from fillguard.intake.grading import QUALITY, Channel
 from fillguard.intake.payloads.found import Found, Reader
 from fillguard.intake.payloads.plain import hex_found, number_found, text_found
 from fillguard.intake.payloads.pointed import json_found
+from fillguard.intake.payloads.senml import senml_found
 from fillguard.intake.presence import Attendance, is_online
 from fillguard.intake.rejections import Rejections
 from fillguard.ports import RawMessage
@@ -19,6 +20,7 @@ READERS: Mapping[Payload, Reader] = {
     Payload.NUMBER: number_found,
     Payload.TEXT: text_found,
     Payload.JSON: json_found,
+    Payload.SENML: senml_found,
     Payload.HEX: hex_found,
 }
 _IN_TIME = frozenset({None, Doubt.OUT_OF_RANGE, Doubt.STALE, Doubt.SKEWED})
