@@ -17,6 +17,7 @@ from fillguard.core.events import (
     CylinderAttached,
     CylinderDetached,
     InEvent,
+    LearnedChanged,
     OutEvent,
     PresenceChanged,
     Reading,
@@ -72,6 +73,9 @@ class Stepper:
         except Exception as error:  # noqa: BLE001 - a fault of ours must blind nobody: it becomes "monitoring lost"
             yield from self._failed(event, error)
             return
+        for fact in facts:
+            if isinstance(fact, LearnedChanged):
+                self.rules = replace(self.rules, learned=fact.learned)
         yield Happening(event, facts)
         whip = _whip_of(event)
         if whip is not None and whip in self._failing and not isinstance(event, ServiceChanged):

@@ -77,6 +77,7 @@ class OpenFill:
     start_pa: float
     plateau_seen: bool
     ambient_k: float | None
+    learned_version: int = 0
     flow_stopped_s: float | None = None
     close_pa: float | None = None
     stop_told: bool = False
@@ -221,6 +222,7 @@ class OpenFill:
             findings=self.findings,
             readings=self.readings,
             doubtful_readings=self.doubtful,
+            learned_version=self.learned_version,
         )
 
     def started_event(self, stamp: Stamp) -> FillStarted:
@@ -244,6 +246,7 @@ class OpenFill:
             target_gauge_pa=self.held.target_gauge_pa,
             ceiling_gauge_pa=self.held.ceiling_gauge_pa,
             ambient_k=self.ambient_k,
+            learned_version=self.learned_version,
         )
 
 

@@ -19,6 +19,7 @@ from fillguard.core.events import (
     PhaseChanged,
 )
 from fillguard.core.fill import LOSS, UNKNOWN_CAPACITY_M3, Held, OpenFill, fill_id, held_to
+from fillguard.core.learning import teaching_of
 from fillguard.core.lifecycle import FILL_OPEN, WAITING, Sign, next_phase
 from fillguard.core.limits import developed_gauge_pa
 from fillguard.core.projecting import context_of
@@ -151,6 +152,7 @@ class Keeping:
         state, course = self.state, self.state.course
         station = self.rules.station
         start_s = course.start_s if course.start_s is not None else state.gauge.sample_s
+        goes_on = state.context if state.estimate is not None and course.plateau_seen else None
         fill = OpenFill(
             fill_id=fill_id(station, state.whip, start_s, taken=state.last_fill_id),
             station=station,
@@ -160,6 +162,7 @@ class Keeping:
             start_pa=course.start_pa,
             plateau_seen=course.plateau_seen,
             ambient_k=self.air_k,
+            learned_version=goes_on.learned.version if goes_on is not None else self.rules.learned.version,
             peak_pa=course.start_pa,
             last_inside_pa=course.start_pa,
             peak_inside_pa=course.start_pa,
@@ -211,7 +214,11 @@ class Keeping:
         new = context_of(
             held, self.rules, self.state.whip, start_pa=fill.start_pa, air_k=self.air_k, bath_k=self.bath_k
         )
-        self.state = replace(self.state, context=new, estimate=estimator.adapted(estimate, old, new))
+        if old.cylinder == new.cylinder:
+            # The unknowns began with these values; what they say must be told apart from the same ones.
+            new = replace(new, learned=old.learned)
+        fill = replace(self.state.fill or fill, learned_version=new.learned.version)
+        self.state = replace(self.state, fill=fill, context=new, estimate=estimator.adapted(estimate, old, new))
 
     def _not_looser(self, old: Held, new: Held) -> tuple[Held, str | None]:
         """What an open fill is held to from now on: a stricter limit at once, a looser one only by somebody's name."""
@@ -236,7 +243,17 @@ class Keeping:
             self.close_desk(self.desk().closed(blind=gone))
             fill = self.state.fill
             outcome = Outcome.INTERRUPTED if gone else None
-            self.out.append(FillEnded(stamp=self.now, summary=fill.summary(ended_s=self.now.utc_s, outcome=outcome)))
+            ended_s = self.now.utc_s
+            teaching = teaching_of(fill, self.state.estimate, self.state.context, ended_s=ended_s, interrupted=gone)
+            self.out.append(
+                FillEnded(
+                    stamp=self.now,
+                    summary=fill.summary(ended_s=ended_s, outcome=outcome),
+                    lesson=teaching.lesson,
+                    untaught=teaching.untaught,
+                    ending=teaching.ending,
+                )
+            )
         state = self.state
         freed = gone or sign is Sign.DETACHED or (sign is Sign.BLED and state.attach_used)
         self.state = replace(

@@ -44,6 +44,7 @@ def context_of(
         surroundings_k=rules.ambient_k if around is None else around,
         surroundings_known=around is not None,
         arrived_k=held.arrived_k,
+        learned=rules.learned_for(held.cylinder if held.identified else None),
         ambient_abs_pa=rules.ambient_abs_pa,
         caps=close_caps(
             held.cylinder,

@@ -5,8 +5,9 @@ from dataclasses import dataclass, field
 
 from fillguard.core.errors import ConfigurationError
 from fillguard.core.gas import GasSurface
+from fillguard.core.learned import AS_SHIPPED, Learned, StationLearned
 from fillguard.core.units import PA_PER_BAR, STANDARD_ATMOSPHERE_PA, k_from_c
-from fillguard.core.values import GasMix
+from fillguard.core.values import Cylinder, GasMix
 
 PRIORITIES = (1, 2, 3)
 
@@ -109,7 +110,13 @@ class Rules:
     oxygen_threshold: float = 0.40
     """Above this oxygen fraction the supply counts as oxygen-rich (46 CFR 197.326: 40 %; some codes say 23.5 or 22)."""
     rules_hash: str = ""
+    learned: StationLearned = AS_SHIPPED
+    """What the station's own fills have taught."""
 
     def whip(self, whip: str) -> WhipRules:
         """The rules of `whip`; the cautious defaults for one the configuration does not name."""
         return self.whips.get(whip) or WhipRules(whip=whip)
+
+    def learned_for(self, cylinder: Cylinder | None) -> Learned:
+        """What a fill of `cylinder` starts with; None: nobody described it."""
+        return self.learned.learned_for(cylinder)

@@ -12,6 +12,7 @@ from fillguard.core.events import (
     CylinderAttached,
     CylinderDetached,
     InEvent,
+    LearningReset,
     OutEvent,
     Phase,
     PresenceChanged,
@@ -21,9 +22,12 @@ from fillguard.core.events import (
     ReadingRejected,
     RulesChanged,
     ServiceChanged,
+    SettledRead,
     Tick,
 )
+from fillguard.core.learned import Ending
 from fillguard.core.rules import Rules
+from fillguard.core.teaching import Around, taught_by
 from fillguard.core.values import Stamp, Surroundings
 from fillguard.core.watch import Watch
 from fillguard.core.whip import WhipState
@@ -50,6 +54,8 @@ class StationState:
     standings: Mapping[str, Standing] = field(default_factory=dict)
     failing: Mapping[str, str] = field(default_factory=dict)
     """Services that do not work, with what is known of why."""
+    endings: tuple[Ending, ...] = ()
+    """Fills that a settled reading can still teach something about, oldest first."""
 
     @property
     def at_rest(self) -> bool:
@@ -66,7 +72,17 @@ def step(state: StationState, event: InEvent, rules: Rules) -> Step:
     """The station after `event`, and everything the world must be told, in order.
 
     Pure: the same state, event and rules always give the same answer. Never raises for anything a sensor can send.
+    Whoever calls it takes over the learned values that a `LearnedChanged` brings.
     """
+    state, facts = _stepped(state, event, rules)
+    around = Around(whips=state.whips, air_k=state.air_k, rules=rules, now=event.stamp)
+    endings, learned = taught_by(event, facts, state.endings, around)
+    if endings is not state.endings:
+        state = replace(state, endings=endings)
+    return state, (*facts, *learned)
+
+
+def _stepped(state: StationState, event: InEvent, rules: Rules) -> Step:
     match event:
         case Reading():
             return _on_reading(state, event, rules)
@@ -78,7 +94,7 @@ def step(state: StationState, event: InEvent, rules: Rules) -> Step:
             return _on_command(state, event, rules)
         case ServiceChanged() | ClockStepped():
             return _on_service(state, event, rules)
-        case ReadingRejected() | RulesChanged():
+        case ReadingRejected() | RulesChanged() | SettledRead() | LearningReset():
             return state, ()
 
 

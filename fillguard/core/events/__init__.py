@@ -22,11 +22,13 @@ from fillguard.core.events.received import (
     CylinderAttached,
     CylinderDetached,
     InEvent,
+    LearningReset,
     PresenceChanged,
     Reading,
     ReadingRejected,
     RulesChanged,
     ServiceChanged,
+    SettledRead,
     Tick,
 )
 from fillguard.core.events.told import (
@@ -39,11 +41,13 @@ from fillguard.core.events.told import (
     FindingMade,
     FlowStopped,
     LampChanged,
+    LearnedChanged,
     OutEvent,
     PhaseChanged,
     Projected,
     PromptChanged,
     ReadingDoubted,
+    SettledJudged,
 )
 
 __all__ = [
@@ -65,6 +69,8 @@ __all__ = [
     "InEvent",
     "Lamp",
     "LampChanged",
+    "LearnedChanged",
+    "LearningReset",
     "OutEvent",
     "Outcome",
     "Phase",
@@ -80,6 +86,8 @@ __all__ = [
     "ReadingRejected",
     "RulesChanged",
     "ServiceChanged",
+    "SettledJudged",
+    "SettledRead",
     "Tick",
     "Verb",
 ]

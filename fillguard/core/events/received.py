@@ -102,6 +102,26 @@ class AlarmCommanded:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class SettledRead:
+    """A named person read the pressure of a filled cylinder that has come to a known temperature throughout."""
+
+    stamp: Stamp
+    fill_id: str
+    gauge_pa: float
+    temperature_k: float
+    by: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class LearningReset:
+    """A named person put the learned values back to the shipped ones."""
+
+    stamp: Stamp
+    by: str
+    why: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class ClockStepped:
     """The receiver's UTC was re-anchored: it had moved against the monotonic clock."""
 
@@ -139,6 +159,8 @@ InEvent = (
     | PresenceChanged
     | Tick
     | AlarmCommanded
+    | SettledRead
+    | LearningReset
     | ClockStepped
     | RulesChanged
     | ServiceChanged
