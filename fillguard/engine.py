@@ -29,8 +29,10 @@ from fillguard.core.station import StationState, step
 from fillguard.core.values import Stamp
 from fillguard.ports import Clock, Decoder, LedgerWriter, Outlet, OwedNotice, RawMessage, StepRecord
 
-_LONGEST_CATCH_UP_S = 900
-"""Ticks made up at most after a gap: every timer of the core has run out by then."""
+_LONGEST_CATCH_UP_S = 86_400
+"""Ticks made up at most after a gap. A day in which nothing arrived replays in seconds."""
+_CLOCK_STEPPED_S = 0.01
+"""UTC and the steady clock of two stamps differ by so much only when UTC was re-anchored between them."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -49,7 +51,8 @@ class Stepper:
         self.rules = rules
         self.state = state or StationState()
         self._until: Stamp | None = None
-        self._failing: frozenset[str] = frozenset()
+        self._failing: dict[str, object] = {}
+        """Whips on which a step failed, and the kind of event that must succeed before it is over."""
 
     def feed(self, event: InEvent) -> Iterator[Happening]:
         """Everything that follows from `event`, the ticks due before it first. The caller must exhaust it."""
@@ -59,11 +62,17 @@ class Stepper:
     def advance(self, now: Stamp) -> Iterator[Happening]:
         """Every whole second after the previous stamp up to `now`; skipped while everything is at rest."""
         before = self._until
+        if before is not None and now.mono_s <= before.mono_s:
+            return  # stamped a moment earlier on another thread: time does not go back
         self._until = now
-        if before is None or self.state.at_rest:
+        if before is None:
             return
-        first = max(math.floor(before.utc_s) + 1, math.floor(now.utc_s) - _LONGEST_CATCH_UP_S)
-        for second in range(first, math.floor(now.utc_s) + 1):
+        since_s = now.mono_s - before.mono_s
+        stepped = abs(now.utc_s - before.utc_s - since_s) > _CLOCK_STEPPED_S
+        first = math.floor(now.utc_s - since_s if stepped else before.utc_s) + 1
+        for second in range(max(first, math.floor(now.utc_s) - _LONGEST_CATCH_UP_S), math.floor(now.utc_s) + 1):
+            if self.state.at_rest:
+                return
             mono_s = now.mono_s - (now.utc_s - second)
             yield from self._stepped(Tick(stamp=Stamp(mono_s=mono_s, utc_s=float(second))))
 
@@ -77,24 +86,25 @@ class Stepper:
             if isinstance(fact, LearnedChanged):
                 self.rules = replace(self.rules, learned=fact.learned)
         yield Happening(event, facts)
-        whip = _whip_of(event)
-        if whip is not None and whip in self._failing and not isinstance(event, ServiceChanged):
-            self._failing -= {whip}
+        kind, about = _kind(event), _whip_of(event)
+        for whip in [name for name, awaited in self._failing.items() if kind == awaited and about in {None, name}]:
+            del self._failing[whip]
             yield from self._stepped(
                 ServiceChanged(stamp=event.stamp, service="step", ok=True, detail="steps succeed again", whip=whip)
             )
 
     def _failed(self, event: InEvent, error: Exception) -> Iterator[Happening]:
         concerned = _whip_of(event)
-        whips = list(self.state.whips) if concerned is None else [concerned]
+        whips: list[str | None] = [concerned] if concerned is not None else [*self.state.whips]
         detail = f"fillguard itself failed on this whip ({type(error).__name__}: {error})."
-        for whip in whips:
+        for whip in whips or [None]:
             fault = ServiceChanged(stamp=event.stamp, service="step", ok=False, detail=detail, whip=whip)
             try:
                 self.state, facts = step(self.state, fault, self.rules)
             except Exception as again:
                 raise RuntimeError(f"cannot even raise monitoring-lost on whip {whip}") from again
-            self._failing |= {whip}
+            if whip is not None:
+                self._failing[whip] = _kind(event) if isinstance(event, Reading) else Tick
             yield Happening(fault, facts)
 
 
@@ -107,6 +117,11 @@ def _whip_of(event: InEvent) -> str | None:
             return event.whip
         case _:
             return None
+
+
+def _kind(event: InEvent) -> object:
+    """What tells one kind of event from another: sensors fail each by itself."""
+    return event.quantity if isinstance(event, Reading) else type(event)
 
 
 Routes = Callable[[AlarmChanged], tuple[OwedNotice, ...]]
@@ -205,9 +220,9 @@ class Engine:
         return max(self._clock.real_seconds(math.floor(now_s) + 1 - now_s), 0.001)
 
     def _on_idle(self) -> None:
-        now = self._clock.now()
-        self._hand_on(self.stepper.advance(now), None)
-        if abs(self._clock.drift_s()) > _CLOCK_STEP_S:
+        self._hand_on(self.stepper.advance(self._clock.now()), None)
+        # Not in the middle of a fill: its readings could not be compared any more.
+        if abs(self._clock.drift_s()) > _CLOCK_STEP_S and not self.stepper.state.fill_is_open:
             by_s = self._clock.reanchor()
             self._hand_on(self.stepper.feed(ClockStepped(stamp=self._clock.now(), by_s=by_s)), None)
 

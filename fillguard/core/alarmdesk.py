@@ -11,6 +11,7 @@ from fillguard.core.rules import Rules
 from fillguard.core.values import Stamp
 from fillguard.core.whip import WhipState
 
+_NEW = Standing()
 _LEFT_OVER_KEPT = 64
 _CALLS_FOR_CHECK = frozenset({Prompt.GET_READY, Prompt.CLOSE_NOW})
 
@@ -46,15 +47,16 @@ class Desk:
         desk = self
         for name in names:
             rule = self.rules.alarms.get(name)
-            if rule is not None:
-                desk = desk.with_seen(name, ON_PRESSURE[name](view, rule), hidden=suppressed_by(view, rule))
+            if rule is None:
+                continue
+            seen = ON_PRESSURE[name](view, rule)
+            if not _nothing_to_do(self.state.standings.get(name, _NEW), seen):
+                desk = desk.with_seen(name, seen, hidden=suppressed_by(view, rule))
         return desk
 
     def with_seen(self, name: str, seen: Seen, *, hidden: str | None = None) -> "Desk":
         """After one condition was seen."""
-        standing = self.state.standings.get(name) or Standing()
-        if _nothing_to_do(standing, seen):
-            return self
+        standing = self.state.standings.get(name, _NEW)
         if not standing.active and (seen.excess is None or seen.excess <= 0.0):
             hidden = None  # there is nothing to hide: a quiet alarm is not announced as suppressed
         new, changes = judge(
@@ -154,12 +156,7 @@ def _told_of(fill: OpenFill, raised: Iterable[AlarmChanged]) -> OpenFill:
 
 
 def _nothing_to_do(standing: Standing, seen: Seen) -> bool:
-    """True for the usual case, so that a quiet alarm costs next to nothing: it was clear and it is clear."""
-    return (
-        seen.excess is not None
-        and seen.excess <= 0.0
-        and not standing.active
-        and standing.known
-        and standing.turned_mono_s is None
-        and standing.suppressed_by is None
-    )
+    """True for the usual case, so that a quiet alarm costs next to nothing: it was not there and it is not there."""
+    if standing.active or standing.turned_mono_s is not None or standing.suppressed_by is not None:
+        return False
+    return not standing.known if seen.excess is None else standing.known and seen.excess <= 0.0

@@ -40,6 +40,8 @@ _STOPPING_SHARE = 0.5
 _WALL_LEAP_K = 5.0
 """Above its trend within ten seconds: a fire inside (our choice)."""
 
+_CLEAR, _UNKNOWN = Seen.no(), Seen.unknown()
+
 
 @dataclass(frozen=True, kw_only=True)
 class View:
@@ -125,9 +127,9 @@ def overfill(view: View, rule: AlarmRule) -> Seen:
     """Projected settled pressure above this cylinder's limit."""
     fill, seen = view.fill, view.shown
     if fill is None:
-        return Seen.no()
+        return _CLEAR
     if seen is None or seen.settled_gauge_pa is None:
-        return Seen.unknown()
+        return _UNKNOWN
     excess = seen.settled_gauge_pa - fill.held.limit_gauge_pa - rule.setpoint
     return Seen(excess=excess, cause="It will settle above the limit of this cylinder.", facts=view.facts)
 
@@ -140,31 +142,36 @@ def over_ceiling(view: View, rule: AlarmRule) -> Seen:
     """
     fill, gauge_pa = view.fill, view.state.gauge.gauge_pa
     if fill is None:
-        return Seen.no()
+        return _CLEAR
     if gauge_pa is None:
-        return Seen.unknown()
+        return _UNKNOWN
     inside = view.shown.cylinder_gauge_pa if view.shown is not None else None
     pressure_pa = gauge_pa if inside is None else min(inside, gauge_pa)
-    cause = f"The pressure in the cylinder is above its ceiling{_doubtful(view)}."
-    return Seen(excess=pressure_pa - fill.held.ceiling_gauge_pa - rule.setpoint, cause=cause, facts=view.facts)
+    return Seen(
+        excess=pressure_pa - fill.held.ceiling_gauge_pa - rule.setpoint,
+        cause=_doubted("The pressure in the cylinder is above its ceiling.", view),
+        facts=view.facts,
+    )
 
 
 def whip_over_rating(view: View, rule: AlarmRule) -> Seen:
     """Gauge above the whip's own maximum working pressure."""
     gauge_pa = view.state.gauge.gauge_pa
     if gauge_pa is None:
-        return Seen.unknown()
+        return _UNKNOWN
     limit = view.rules.whip(view.state.whip).max_working_gauge_pa
     return Seen(
         excess=gauge_pa - limit - rule.setpoint,
-        cause=f"The whip is above its own working pressure{_doubtful(view)}.",
+        cause=_doubted("The whip is above its own working pressure.", view),
         facts=AlarmFacts(gauge_pa=gauge_pa, ceiling_gauge_pa=limit),
     )
 
 
-def _doubtful(view: View) -> str:
-    """What is said of a reading that may be none."""
-    return "" if view.leap_pa is None else f" (reading doubtful: it leapt by {bar_from_pa(view.leap_pa):.0f} bar)"
+def _doubted(cause: str, view: View) -> str:
+    """`cause`, and what is to be said of a reading that may be none."""
+    if view.leap_pa is None:
+        return cause
+    return f"{cause} Reading doubtful: it leapt by {bar_from_pa(view.leap_pa):.0f} bar at once."
 
 
 def sudden_loss(view: View, rule: AlarmRule) -> Seen:
@@ -172,18 +179,18 @@ def sudden_loss(view: View, rule: AlarmRule) -> Seen:
     state, fill = view.state, view.fill
     course = state.course
     if fill is None or course.hose_fell_s is None:
-        return Seen.no()
+        return _CLEAR
     newest_s, newest_pa = course.curve.samples[-1]
     before = [sample for sample in course.curve.samples if sample[0] <= course.hose_fell_s]
     if state.phase not in _MAY_LOSE or not before:
-        return Seen.unknown()
+        return _UNKNOWN
     inside_pa = fill.last_inside_pa
     flowed = state.phase is Phase.FILLING and course.hose_fell_s - end_of_rise(before)[0] <= _FLOWED_WITHIN_S
     hose_went = flowed and newest_pa < _COLLAPSED_TO * inside_pa
     speed = _steady_fall_pa_s(course.curve) if newest_s - course.hose_fell_s >= _LOSS_FOR_S else None
     cylinder_empties = speed is not None and _HOSE_EMPTIES_TO * inside_pa < newest_pa < inside_pa - _LOSS_LEAST_PA
     if not hose_went and not cylinder_empties:
-        return Seen.unknown()
+        return _UNKNOWN
     fell_s, fell_from_pa = before[-1]
     fall_pa_s = (fell_from_pa - newest_pa) / (newest_s - fell_s) if speed is None else speed
     return Seen(
@@ -209,11 +216,11 @@ def will_overfill(view: View, rule: AlarmRule) -> Seen:
     """The reaction time to the close-at gauge of the limit is used up, and gas still flows."""
     fill, seen = view.fill, view.shown
     if fill is None or view.state.phase is not Phase.FILLING:
-        return Seen.no()
+        return _CLEAR
     if seen is None or seen.settled_gauge_pa is None or seen.rate_pa_s is None:
-        return Seen.unknown()
+        return _UNKNOWN
     if seen.settled_gauge_pa <= fill.held.limit_gauge_pa - upper_margin_pa(seen):
-        return Seen.no()
+        return _CLEAR
     return Seen(
         excess=_flows_now_pa_s(view, seen.rate_pa_s) - rule.setpoint,
         cause="The gauge is past the point to close at and gas still flows.",
@@ -231,11 +238,11 @@ def too_fast(view: View, rule: AlarmRule) -> Seen:
     """The cylinder's own fill rate, judged by its lower bound."""
     fill, seen = view.fill, view.shown
     if fill is None or view.state.phase is not Phase.FILLING:
-        return Seen.no()
+        return _CLEAR
     if seen is None or seen.rate_pa_s is None or seen.rate_error_pa_s is None:
-        return Seen.unknown()
+        return _UNKNOWN
     if seen.sample_s - fill.started_s < _TOO_FAST_FROM_S:
-        return Seen.no()
+        return _CLEAR
     limit = rule.setpoint
     if fill.held.gas.o2 > view.rules.oxygen_threshold:
         limit = rule.variants.get("oxygen-rich", rule.setpoint)
@@ -249,9 +256,9 @@ def too_fast(view: View, rule: AlarmRule) -> Seen:
 def gas_hot(view: View, rule: AlarmRule) -> Seen:
     """Estimated gas temperature."""
     if view.fill is None:
-        return Seen.no()
+        return _CLEAR
     if view.shown is None or view.shown.gas_k is None:
-        return Seen.unknown()
+        return _UNKNOWN
     return Seen(excess=view.shown.gas_k - rule.setpoint, cause="The gas in it is very hot.", facts=view.facts)
 
 
@@ -259,15 +266,15 @@ def wall_hot(view: View, rule: AlarmRule) -> Seen:
     """Measured wall temperature, or its leap above its own trend. A sensor that fell silent tells nothing."""
     wall, fill = view.state.wall, view.fill
     if fill is None or wall is None:
-        return Seen.no()
+        return _CLEAR
     if not wall.is_fresh(view.now):
-        return Seen.unknown()
+        return _UNKNOWN
     limit, cylinder = rule.setpoint, fill.held.cylinder
     if cylinder.profile is Profile.US:
         limit = rule.variants.get("us", limit)
     if cylinder.material is Material.COMPOSITE:
         limit = rule.variants.get("composite", limit)
-    over_k, leapt_k = wall.kelvin - limit, (wall.above_trend_k() or 0.0) - _WALL_LEAP_K
+    over_k, leapt_k = wall.kelvin - limit, wall.above_trend_k - _WALL_LEAP_K
     if leapt_k > max(over_k, 0.0):
         return Seen(excess=leapt_k, cause="The wall of the cylinder warms far faster than before.", facts=view.facts)
     return Seen(excess=over_k, cause="The wall of the cylinder is too hot.", facts=view.facts)
@@ -277,7 +284,7 @@ def unidentified(view: View, _rule: AlarmRule) -> Seen:
     """A fill of a cylinder nobody named."""
     fill = view.fill
     if fill is None or fill.held.identified:
-        return Seen.no()
+        return _CLEAR
     return Seen.yes("Nobody said which cylinder this is: the lowest rating this whip serves is applied.", view.facts)
 
 
@@ -285,9 +292,9 @@ def arrived_empty(view: View, rule: AlarmRule) -> Seen:
     """A fill that began from (almost) nothing: water may have got in."""
     fill = view.fill
     if fill is None or not fill.plateau_seen:
-        return Seen.no()
+        return _CLEAR
     if fill.start_pa >= rule.setpoint or fill.peak_pa > _ARRIVED_EMPTY_BEFORE_PA:
-        return Seen.no()
+        return _CLEAR
     return Seen.yes("It came in empty: water may have got in.", view.facts)
 
 
@@ -295,9 +302,9 @@ def over_target(view: View, rule: AlarmRule) -> Seen:
     """A target below the limit has been passed."""
     fill, seen = view.fill, view.shown
     if fill is None or fill.held.target_gauge_pa >= fill.held.limit_gauge_pa:
-        return Seen.no()
+        return _CLEAR
     if seen is None or seen.settled_gauge_pa is None:
-        return Seen.unknown()
+        return _UNKNOWN
     excess = seen.settled_gauge_pa - fill.held.target_gauge_pa - rule.setpoint
     return Seen(excess=excess, cause="It will settle above the pressure that was asked for.", facts=view.facts)
 
@@ -320,7 +327,7 @@ def monitoring_lost(view: View, _rule: AlarmRule) -> Seen:
     if state.outage is not None:
         return Seen.yes(state.outage, facts)
     if state.phase not in WATCHED and state.phase not in COOLING:
-        return Seen.no()
+        return _CLEAR
     if not state.online:
         return Seen.yes("The gateway of this whip has gone off line.", facts)
     silent_s = view.silent_s

@@ -178,7 +178,7 @@ class Keeping:
         """Begin the estimate at a level that stands (or at the best that is known of the start)."""
         state = self.state
         context = context_of(self.held, self.rules, state.whip, start_pa=level_pa, air_k=self.air_k, bath_k=self.bath_k)
-        wall_k = state.wall.kelvin if state.wall is not None else None
+        wall_k = state.wall.start_k(self.now) if state.wall is not None else None
         at_s = state.gauge.sample_s if sample_s is None else sample_s
         estimate = estimator.begin(context, level_pa, at_s, wall_k, start_seen=start_seen)
         self.state = replace(state, context=context, estimate=estimate)

@@ -11,6 +11,7 @@ from fillguard.core.events import (
     ClockStepped,
     CylinderAttached,
     CylinderDetached,
+    Doubt,
     InEvent,
     LearningReset,
     OutEvent,
@@ -30,7 +31,7 @@ from fillguard.core.rules import Rules
 from fillguard.core.teaching import Around, taught_by
 from fillguard.core.values import Stamp, Surroundings
 from fillguard.core.watch import Watch
-from fillguard.core.whip import WhipState
+from fillguard.core.whip import COLDEST_K, HOTTEST_K, WhipState
 
 CLOCK_WRONG = "clock-wrong"
 _ALARM_OF_SERVICE = {
@@ -41,6 +42,8 @@ _ALARM_OF_SERVICE = {
 }
 _BLINDING = frozenset({"step", "intake"})
 """Services without which nobody sees a whip."""
+_NOT_NOW = frozenset({Doubt.RETAINED, Doubt.LATE, Doubt.DUPLICATE})
+"""Says nothing about how warm it is now: a stored message may be days old."""
 _MEDIA = {Quantity.AMBIENT: Surroundings.AIR, Quantity.BATH: Surroundings.BATH}
 
 
@@ -60,9 +63,15 @@ class StationState:
     @property
     def at_rest(self) -> bool:
         """True while no whip is open or watched and no alarm waits: ticks may then be skipped."""
-        return all(w.phase is Phase.IDLE and not w.left_over and _quiet(w.standings) for w in self.whips.values()) and (
-            _quiet(self.standings)
+        return _quiet(self.standings) and all(
+            w.phase is Phase.IDLE and w.attached is None and not w.left_over and _quiet(w.standings)
+            for w in self.whips.values()
         )
+
+    @property
+    def fill_is_open(self) -> bool:
+        """True while a fill is open on any whip."""
+        return any(whip.fill is not None for whip in self.whips.values())
 
 
 Step = tuple[StationState, tuple[OutEvent, ...]]
@@ -82,7 +91,7 @@ def step(state: StationState, event: InEvent, rules: Rules) -> Step:
     return state, (*facts, *learned)
 
 
-def _stepped(state: StationState, event: InEvent, rules: Rules) -> Step:
+def _stepped(state: StationState, event: InEvent, rules: Rules) -> Step:  # noqa: PLR0911 - one for each kind of event
     match event:
         case Reading():
             return _on_reading(state, event, rules)
@@ -92,8 +101,10 @@ def _stepped(state: StationState, event: InEvent, rules: Rules) -> Step:
             return _on_tick(state, event, rules)
         case AlarmCommanded():
             return _on_command(state, event, rules)
-        case ServiceChanged() | ClockStepped():
+        case ServiceChanged():
             return _on_service(state, event, rules)
+        case ClockStepped():
+            return _on_clock(state, event, rules)
         case ReadingRejected() | RulesChanged() | SettledRead() | LearningReset():
             return state, ()
 
@@ -123,7 +134,7 @@ def _on_reading(state: StationState, reading: Reading, rules: Rules) -> Step:
 
 
 def _on_surroundings(state: StationState, reading: Reading, medium: Surroundings, rules: Rules) -> Step:
-    if reading.quality is Quality.BAD:
+    if reading.quality is Quality.BAD or reading.doubt in _NOT_NOW or not COLDEST_K < reading.value < HOTTEST_K:
         return state, ()
     air = medium is Surroundings.AIR
     state = replace(state, air_k=reading.value) if air else replace(state, bath_k=reading.value)
@@ -177,10 +188,22 @@ def _on_command(state: StationState, event: AlarmCommanded, rules: Rules) -> Ste
     return state, ()
 
 
-def _on_service(state: StationState, event: ServiceChanged | ClockStepped, rules: Rules) -> Step:
-    if isinstance(event, ClockStepped):
-        cause = f"The computer's clock was moved by {event.by_s:+.1f} s while the watch was running."
-        return _station_alarm(state, rules, CLOCK_WRONG, Seen.yes(cause), event.stamp)
+def _on_clock(state: StationState, event: ClockStepped, rules: Rules) -> Step:
+    """Sample times from before and after a step cannot be compared, so every whip begins anew."""
+    cause = f"The computer's clock was moved by {event.by_s:+.1f} s while the watch was running."
+    state, told = _station_alarm(state, rules, CLOCK_WRONG, Seen.yes(cause), event.stamp)
+    # From here on it is right again: whoever reads times across the step must know, nobody need do anything else.
+    state, ended = _station_alarm(state, rules, CLOCK_WRONG, Seen.no(), event.stamp)
+    told += ended
+    for name in state.whips:
+        watch = _watch(state, name, rules, event.stamp)
+        watch.on_clock_stepped()
+        state, out = _done(state, watch)
+        told += out
+    return state, told
+
+
+def _on_service(state: StationState, event: ServiceChanged, rules: Rules) -> Step:
     failing = {name: why for name, why in state.failing.items() if name != event.service}
     if not event.ok:
         failing[event.service] = event.detail

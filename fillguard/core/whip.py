@@ -19,6 +19,8 @@ WATCHED = frozenset({Phase.ATTACHED, Phase.CONNECTED, Phase.FILLING, Phase.PAUSE
 COOLING = frozenset({Phase.CLOSED, Phase.SETTLING, Phase.SETTLED})
 
 
+COLDEST_K, HOTTEST_K = 220.0, 360.0
+"""A shop, a bath and a cylinder that waits in them are never beyond this: a sensor that says so is broken."""
 _TREND_S = 10.0
 _TREND_OVER_S = 40.0
 _TREND_SPACING_S = 1.0
@@ -36,27 +38,36 @@ class Wall:
     arrived_mono_s: float
     recent: tuple[tuple[float, float], ...] = ()
     """(sample time, kelvin) of the last forty seconds, one a second at most."""
+    above_trend_k: float = 0.0
+    """How far the last ten seconds lie above the line through what came before."""
 
     def after(self, kelvin: float, sample_s: float, arrived_mono_s: float) -> "Wall":
         """With one more reading."""
-        recent = self.recent
+        recent, above = self.recent, self.above_trend_k
         if not recent or sample_s - recent[-1][0] >= _TREND_SPACING_S:
             recent = (*(r for r in recent if sample_s - r[0] <= _TREND_OVER_S), (sample_s, kelvin))
-        return Wall(kelvin=kelvin, sample_s=sample_s, arrived_mono_s=arrived_mono_s, recent=recent)
+            above = _above_trend_k(recent)
+        return Wall(kelvin=kelvin, sample_s=sample_s, arrived_mono_s=arrived_mono_s, recent=recent, above_trend_k=above)
 
     def is_fresh(self, now: Stamp) -> bool:
         """False when it has been silent for a minute."""
         return now.mono_s - self.arrived_mono_s <= _FRESH_S
 
-    def above_trend_k(self) -> float | None:
-        """How far the last ten seconds lie above the line through what came before; None with too little to go on."""
-        old = [r for r in self.recent if self.sample_s - r[0] > _TREND_S]
-        new = [r for r in self.recent if self.sample_s - r[0] <= _TREND_S]
-        half = len(old) // 2
-        if half < _TREND_FEWEST or len(new) < _TREND_FEWEST:
-            return None
-        (early_s, early_k), (late_s, late_k), (new_s, new_k) = _mean(old[:half]), _mean(old[half:]), _mean(new)
-        return new_k - late_k - (late_k - early_k) / (late_s - early_s) * (new_s - late_s)
+    def start_k(self, now: Stamp) -> float | None:
+        """How warm the cylinder is to begin with; None when this sensor cannot tell."""
+        return self.kelvin if self.is_fresh(now) and COLDEST_K < self.kelvin < HOTTEST_K else None
+
+
+def _above_trend_k(recent: Sequence[tuple[float, float]]) -> float:
+    """Kelvin above the trend; 0 with too little to go on."""
+    newest_s = recent[-1][0]
+    old = [r for r in recent if newest_s - r[0] > _TREND_S]
+    new = recent[len(old) :]
+    half = len(old) // 2
+    if half < _TREND_FEWEST or len(new) < _TREND_FEWEST:
+        return 0.0
+    (early_s, early_k), (late_s, late_k), (new_s, new_k) = _mean(old[:half]), _mean(old[half:]), _mean(new)
+    return new_k - late_k - (late_k - early_k) / (late_s - early_s) * (new_s - late_s)
 
 
 def _mean(rows: Sequence[tuple[float, float]]) -> tuple[float, float]:
