@@ -25,6 +25,7 @@ from fillguard.core.events import (
     FlowStopped,
     InEvent,
     LampChanged,
+    LearnedChanged,
     OutEvent,
     Phase,
     PhaseChanged,
@@ -34,6 +35,7 @@ from fillguard.core.events import (
     Quantity,
     Reading,
     ReadingDoubted,
+    SettledJudged,
 )
 from fillguard.core.units import bar_from_pa, c_from_k
 from fillguard.core.values import Stamp
@@ -176,7 +178,7 @@ class MqttOutlet:
             case FillEnded():
                 outcome: Document = {"outcome": fact.summary.outcome.value}
                 self._change(fact.summary.whip, fact.stamp, outcome, urgent=True)
-            case FindingMade() | FlowStopped() | ReadingDoubted():
+            case FindingMade() | FlowStopped() | ReadingDoubted() | SettledJudged() | LearnedChanged():
                 pass
             case _:
                 assert_never(fact)
