@@ -299,14 +299,14 @@ def _figures(facts: AlarmFacts) -> Document:
 
 
 _NOTHING_KNOWN: Document = {
-    **dict.fromkeys(("t", "sample_t", "phase", "serial", "operator", "gauge_bar", "prompt", "lamp")),
+    **dict.fromkeys(("t", "sample_t", "phase", "serial", "operator", "gauge_bar", "prompt", "lamp", "outcome")),
     "alarms": [],
 }
 _NO_FILL: Document = dict.fromkeys(
     (
         "fill", "settled_bar", "settled_low_bar", "settled_high_bar", "limit_bar", "target_bar", "reference_c",
         "rate_bar_min", "stop_at_bar", "close_at_bar", "close_at_cap", "close_at_settles_bar", "seconds_to_stop",
-        "bleed_to_bar", "gas_c", "wall_c", "reason", "outcome",
+        "bleed_to_bar", "gas_c", "wall_c", "reason",
     )
 )  # fmt: skip
 

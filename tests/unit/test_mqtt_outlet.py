@@ -16,9 +16,12 @@ from fillguard.core.events import (
     AlarmState,
     CylinderAttached,
     CylinderDetached,
+    FillEnded,
+    FillSummary,
     InEvent,
     Lamp,
     LampChanged,
+    Outcome,
     OutEvent,
     Phase,
     PhaseChanged,
@@ -381,3 +384,72 @@ def test_of_two_started_in_the_same_moment_exactly_one_gives_way() -> None:
     here, there = STATUS, changed(STATUS, instance="there 7")
     gave_way = [here.rival(there.birth().payload, NOW_S), there.rival(here.birth().payload, NOW_S)]
     assert [reason is None for reason in gave_way].count(True) == 1
+
+
+def ended(board: Board, outcome: Outcome) -> FillEnded:
+    return FillEnded(
+        stamp=board.clock.now(),
+        summary=FillSummary(
+            fill_id="tern-1-20261124T230000Z",
+            station="tern",
+            whip="1",
+            serial="TH-0042",
+            operator="op-1",
+            gas=AIR,
+            cylinder=None,
+            started_s=board.clock.utc_s - 300.0,
+            flow_stopped_s=None,
+            ended_s=board.clock.utc_s,
+            outcome=outcome,
+            start_gauge_pa=50e5,
+            plateau_seen=True,
+            close_gauge_pa=None,
+            settled_gauge_pa=None,
+            settled_low_gauge_pa=None,
+            settled_high_gauge_pa=None,
+            final_settled_gauge_pa=None,
+            final_settled_low_gauge_pa=None,
+            final_settled_high_gauge_pa=None,
+            reference_k=288.15,
+            limit_gauge_pa=207e5,
+            target_gauge_pa=207e5,
+            peak_rate_pa_s=None,
+            peak_gauge_pa=200e5,
+            gas_k_max=None,
+            alarms=(),
+            findings=(),
+            readings=300,
+            doubtful_readings=0,
+        ),
+    )
+
+
+def test_how_the_last_fill_came_out_stays_on_show_after_its_numbers_are_gone(board: Board) -> None:
+    board.tells(projected(board))
+    board.tells(ended(board, Outcome.FULL), phase(board, Phase.IDLE, fill_id=None))
+    said = board.last()
+    assert (said["phase"], said["settled_bar"], said["outcome"]) == ("idle", None, "full")
+
+
+def test_what_the_last_cylinder_left_and_what_this_one_raised_stand_side_by_side(board: Board) -> None:
+    before = "tern-1-20261124T220000Z"
+    old = {"fill_id": before, "occurrence": f"{before}/overfill/1"}
+    board.tells(raised(board, **old, new=AlarmState.LATCHED_UNACKNOWLEDGED))
+    board.tells(raised(board))
+    board.tells(raised(board, **old, old=AlarmState.LATCHED_ACKNOWLEDGED, new=AlarmState.NORMAL))
+    assert [(alarm["occurrence"], alarm["state"]) for alarm in board.last()["alarms"]] == [
+        ("tern-1-20261124T230000Z/overfill/1", "unacknowledged")
+    ]
+
+
+def test_a_second_occurrence_takes_the_place_of_the_first(board: Board) -> None:
+    board.tells(raised(board, new=AlarmState.RETURNED_UNACKNOWLEDGED))
+    board.tells(raised(board, occurrence="tern-1-20261124T230000Z/overfill/2"))
+    assert [alarm["occurrence"] for alarm in board.last()["alarms"]] == ["tern-1-20261124T230000Z/overfill/2"]
+
+
+def test_what_an_earlier_run_told_is_shown_and_not_told_again(board: Board) -> None:
+    board.outlet.remember(raised(board, new=AlarmState.LATCHED_UNACKNOWLEDGED))
+    board.outlet.greet()
+    assert [alarm["state"] for alarm in board.last()["alarms"]] == ["latched-unacknowledged"]
+    assert board.on(ALARM) == []
