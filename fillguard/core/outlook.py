@@ -173,12 +173,12 @@ def _inflow(state: EstimatorState, context: FillContext) -> Inflow:
     """The inflow a forecast goes on with: the present one, the last block's, or the usual."""
     balance = state.balance
     least = _LEAST_FLOW_SHARE * balance.mass_kg
+    seen = state.steadiness.flows_kg_s
     steady, newest = balance.steady_flow_kg_s, balance.flow_kg_s
     if state.flow is Flow.FLOWING and steady > least:
         if newest > _RISEN * steady:
-            return Inflow(newest)
+            return Inflow(max(newest, *seen[-1:]))
         return Inflow(steady, trend_kg_s2(state.steadiness))
-    seen = state.steadiness.flows_kg_s
     return Inflow(max(seen[-1], least) if seen else context.target_kg / _USUAL_FILL_S)
 
 

@@ -68,12 +68,10 @@ def led(
 
     `cylinder_pa`, `mass_kg`: in the cylinder before the reading; `dt_s` since then.
     """
-    if not (flowing or old.active):
-        return Restriction(old.conductance_kg_s_pa, proven=old.proven, whip_pa=whip_pa), whip_pa
     pa_per_kg = _STIFFENING * cylinder_pa / mass_kg
     reach_pa = LARGEST_FLOW_KG_S * pa_per_kg * dt_s
     step = whip_pa - (old.whip_pa or whip_pa)
-    ahead = max(-CREDIT_PA, old.ahead_pa + step - reach_pa)
+    ahead = max(-CREDIT_PA if flowing else 0.0, old.ahead_pa + step - reach_pa)
     slope, leapt = old.slope_pa_s, old.leapt_pa
     if abs(step) < reach_pa + NOISE_PA:
         slope += dt_s / (_SLOPE_MEMORY_S + dt_s) * (step / dt_s - slope)
@@ -87,7 +85,9 @@ def led(
             new = new._replace(conductance_kg_s_pa=min(guess, old.conductance_kg_s_pa or guess))
         return _held_back(new, cylinder_pa, pa_per_kg, dt_s)
     if ahead < (LEAP_PA if old.conductance_kg_s_pa is None else NEXT_LEAP_PA):
-        return new, whip_pa - max(0.0, ahead - NOISE_PA)
+        if flowing:
+            return new, whip_pa - max(0.0, ahead - NOISE_PA)
+        return new._replace(leapt_pa=0.0, slope_pa_s=0.0), whip_pa
     known = old.conductance_kg_s_pa
     conductance = known or _leapt(whip_pa, cylinder_pa, pa_per_kg)
     leapt = max(leapt, whip_pa - cylinder_pa)
