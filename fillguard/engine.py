@@ -31,6 +31,8 @@ from fillguard.ports import Clock, Decoder, LedgerWriter, Outlet, OwedNotice, Ra
 
 _LONGEST_CATCH_UP_S = 86_400
 """Ticks made up at most after a gap. A day in which nothing arrived replays in seconds."""
+_WORKS_AFTER_S = 10.0
+"""A step that fails now and then does not work: it must have gone well for so long."""
 _CLOCK_STEPPED_S = 0.01
 """UTC and the steady clock of two stamps differ by so much only when UTC was re-anchored between them."""
 
@@ -51,8 +53,8 @@ class Stepper:
         self.rules = rules
         self.state = state or StationState()
         self._until: Stamp | None = None
-        self._failing: dict[str, object] = {}
-        """Whips on which a step failed, and the kind of event that must succeed before it is over."""
+        self._failing: dict[str, tuple[object, float]] = {}
+        """Whips on which a step failed: the kind of event that must succeed to end it, and when it failed last."""
 
     def feed(self, event: InEvent) -> Iterator[Happening]:
         """Everything that follows from `event`, the ticks due before it first. The caller must exhaust it."""
@@ -68,7 +70,9 @@ class Stepper:
         if before is None:
             return
         since_s = now.mono_s - before.mono_s
-        stepped = abs(now.utc_s - before.utc_s - since_s) > _CLOCK_STEPPED_S
+        stepped = abs(now.utc_s - before.utc_s - since_s) > _WORKS_AFTER_S = 10.0
+"""A step that fails now and then does not work: it must have gone well for so long."""
+_CLOCK_STEPPED_S
         first = math.floor(now.utc_s - since_s if stepped else before.utc_s) + 1
         for second in range(max(first, math.floor(now.utc_s) - _LONGEST_CATCH_UP_S), math.floor(now.utc_s) + 1):
             if self.state.at_rest:
@@ -86,12 +90,16 @@ class Stepper:
             if isinstance(fact, LearnedChanged):
                 self.rules = replace(self.rules, learned=fact.learned)
         yield Happening(event, facts)
-        kind, about = _kind(event), _whip_of(event)
-        for whip in [name for name, awaited in self._failing.items() if kind == awaited and about in {None, name}]:
+        for whip in [name for name in self._failing if self._works_again(name, event)]:
             del self._failing[whip]
             yield from self._stepped(
                 ServiceChanged(stamp=event.stamp, service="step", ok=True, detail="steps succeed again", whip=whip)
             )
+
+    def _works_again(self, whip: str, event: InEvent) -> bool:
+        awaited, failed_mono_s = self._failing[whip]
+        long_ago = event.stamp.mono_s - failed_mono_s >= _WORKS_AFTER_S
+        return long_ago and _kind(event) == awaited and _whip_of(event) in {None, whip}
 
     def _failed(self, event: InEvent, error: Exception) -> Iterator[Happening]:
         concerned = _whip_of(event)
@@ -104,7 +112,8 @@ class Stepper:
             except Exception as again:
                 raise RuntimeError(f"cannot even raise monitoring-lost on whip {whip}") from again
             if whip is not None:
-                self._failing[whip] = _kind(event) if isinstance(event, Reading) else Tick
+                awaited = _kind(event) if isinstance(event, Reading) else Tick
+                self._failing[whip] = (awaited, event.stamp.mono_s)
             yield Happening(fault, facts)
 
 

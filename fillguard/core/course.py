@@ -22,6 +22,7 @@ _HOSE_STEP_PA = 1.5 * _BAR
 _REFERENCE_CAPACITY_M3 = 0.010
 _LEVEL_NOISE_PA = 0.35 * _BAR
 _STANDS_S = 3.0
+_LEVEL_POINTS = 4
 _STANDS_WITHIN_PA = 1.0 * _BAR
 _QUIET_S = 8.0
 """Standing for so long, far from where it stood before, it stands on a new level."""
@@ -338,10 +339,13 @@ def _flow_after_jump(course: Course) -> Course | None:
 
 def _with_level(course: Course, extents: Extents) -> Course:
     """Follow a standing gauge; a steady rise or fall does not drag the level along."""
-    newest_s = course.curve.samples[-1][0]
+    samples = course.curve.samples
+    newest_s = samples[-1][0]
     if course.hose_jumped_s is not None and newest_s - course.hose_jumped_s > _JUMP_REMEMBERED_S:
         course = replace(course, before_jump=None, hose_jumped_s=None)
-    recent = course.curve.since(max(newest_s - _STANDS_S - 0.5, course.usable_from_s))
+    # A slow sensor needs longer for as many samples as a level rests on.
+    few_s = samples[-_LEVEL_POINTS][0] if len(samples) >= _LEVEL_POINTS else newest_s
+    recent = course.curve.since(max(min(newest_s - _STANDS_S - 0.5, few_s), course.usable_from_s))
     level = standing_level_pa(recent, span_s=_STANDS_S, within_pa=_STANDS_WITHIN_PA)
     if level is None:
         return course

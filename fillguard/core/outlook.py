@@ -177,7 +177,7 @@ def _inflow(state: EstimatorState, context: FillContext) -> Inflow:
     steady, newest = balance.steady_flow_kg_s, balance.flow_kg_s
     if state.flow is Flow.FLOWING and steady > least:
         if newest > _RISEN * steady:
-            return Inflow(max(newest, *seen[-1:]))
+            return Inflow(max([newest, *seen[-1:]]))
         return Inflow(steady, trend_kg_s2(state.steadiness))
     return Inflow(max(seen[-1], least) if seen else context.target_kg / _USUAL_FILL_S)
 

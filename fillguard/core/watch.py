@@ -12,7 +12,7 @@ from fillguard.core import estimator
 from fillguard.core.conditions import OF_THE_WHIP, ON_PRESSURE, WHATEVER_QUALITY
 from fillguard.core.course import Course, after_pressure, after_time, hose_speed_pa_s, stands_bled
 from fillguard.core.diagnosis import SILENT, STUCK, findings_of, loss, silent
-from fillguard.core.estimator import Flow
+from fillguard.core.estimator import EstimatorState
 from fillguard.core.events import (
     AlarmCommanded,
     CylinderAttached,
@@ -68,9 +68,8 @@ class Watch(Keeping):
             return
         live = reading.doubt is not Doubt.STALE
         self._follow_course(reading, gauge, live=live)
-        self._follow_estimate(reading)
         self._find()
-        self._project(reading.sample_s, counts=True)
+        self._project(self._led_on(reading), counts=True)
         if live:
             self._judge(ON_PRESSURE if self.state.fill is not None else OF_THE_WHIP)
         self._signal()
@@ -112,7 +111,7 @@ class Watch(Keeping):
             case _:
                 if self.state.fill is not None:
                     self.identify(self.state.fill)
-                    self._project(self.state.gauge.sample_s)
+                    self._project(self.state.estimate)
                     self._judge(ON_PRESSURE)
         self._signal()
 
@@ -247,17 +246,16 @@ class Watch(Keeping):
         balance = state.estimate.balance
         return balance.mass_kg > 0.0 and balance.steady_flow_kg_s / balance.mass_kg * seen.gauge_pa > _FED_RATE_PA_S
 
-    def _follow_estimate(self, reading: Reading) -> None:
+    def _led_on(self, reading: Reading) -> EstimatorState | None:
+        """The estimate after the reading; frozen while the gauge does not speak for the cylinder."""
         state = self.state
         if state.estimate is None or state.context is None:
-            return
+            return None
         reason = self._no_projection()
         if reason is not None:
-            self.state = replace(state, estimate=estimator.suspend(state.estimate, reason))
-            return
-        flow: Flow = flow_of(state.course, reading.value)
-        estimate = estimator.on_pressure(state.estimate, state.context, reading.value, reading.sample_s, flow)
-        self.state = replace(state, estimate=estimate)
+            return estimator.suspend(state.estimate, reason)
+        flow = flow_of(state.course, reading.value)
+        return estimator.on_pressure(state.estimate, state.context, reading.value, reading.sample_s, flow)
 
     def _no_projection(self) -> str | None:
         """Why the gauge does not speak for the cylinder now; None when it does."""
@@ -276,16 +274,17 @@ class Watch(Keeping):
         for finding in found:
             self.find(finding)
 
-    def _project(self, sample_s: float, *, counts: bool = False) -> None:
-        """Say where it stands; `counts`: because of a reading."""
+    def _project(self, estimate: EstimatorState | None, *, counts: bool = False) -> None:
+        """Take over the estimate and say where an open fill stands; `counts`: because of a reading."""
         state, fill, gauge_pa = self.state, self.state.fill, self.state.gauge.gauge_pa
         if fill is None or gauge_pa is None:
+            self.state = state if estimate is state.estimate else replace(state, estimate=estimate)
             return
-        if state.estimate is None or state.context is None:
+        if estimate is None or state.context is None:
             look = Outlook(reason="no-start")
         else:
-            look = outlook(state.estimate, state.context)
-        inside = state.inside
+            look = outlook(estimate, state.context)
+        inside, sample_s = state.inside, state.gauge.sample_s
         if look.cylinder_gauge_pa is not None:
             inside = inside.after(sample_s, look.cylinder_gauge_pa)
         seen = projected(
@@ -301,6 +300,7 @@ class Watch(Keeping):
         moving = state.gauge.same_count == 0 and seen.rate_pa_s is not None
         self.state = replace(
             state,
+            estimate=estimate,
             inside=inside,
             shown=seen,
             fill=fill.with_projection(seen, collapsing=state.course.collapsing, counts=counts),
@@ -320,12 +320,8 @@ class Watch(Keeping):
         if state.fill is None or state.estimate is None or state.estimate.suspended == "stale":
             return
         self.find(silent(state.gauge.gauge_pa))
-        self.state = replace(
-            self.state,
-            estimate=estimator.suspend(state.estimate, "stale"),
-            findings=self.state.findings - {SILENT},
-        )
-        self._project(state.gauge.sample_s)
+        self.state = replace(self.state, findings=self.state.findings - {SILENT})
+        self._project(estimator.suspend(state.estimate, "stale"))
 
     def _forget_attach(self, silent_s: float) -> None:
         """What was said a quarter of an hour ago, and nothing came of it, may not be said of the next cylinder."""
