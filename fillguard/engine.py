@@ -70,9 +70,7 @@ class Stepper:
         if before is None:
             return
         since_s = now.mono_s - before.mono_s
-        stepped = abs(now.utc_s - before.utc_s - since_s) > _WORKS_AFTER_S = 10.0
-"""A step that fails now and then does not work: it must have gone well for so long."""
-_CLOCK_STEPPED_S
+        stepped = abs(now.utc_s - before.utc_s - since_s) > _CLOCK_STEPPED_S
         first = math.floor(now.utc_s - since_s if stepped else before.utc_s) + 1
         for second in range(max(first, math.floor(now.utc_s) - _LONGEST_CATCH_UP_S), math.floor(now.utc_s) + 1):
             if self.state.at_rest:

@@ -62,7 +62,7 @@ MONO_0 = 1_000.0
 NOISE_BAR = 0.08
 """Of a good sensor (the simulated fills have about this)."""
 COOLS_SHARE, COOLS_IN_S = 0.05, 120.0
-"""How far a closed cylinder comes down of what was filled in, and how fast: rough, for scenes that only need a course."""
+"""How far a closed cylinder comes down of what was filled in, and how fast: roughly, a course is all a scene needs."""
 
 Fact = TypeVar("Fact", bound=OutEvent)
 
@@ -99,7 +99,7 @@ def between(start_s: float, end_s: float) -> Between:
 
 @cache
 def _store() -> SurfaceStore:
-    return SurfaceStore(Path("no-cache"), on_problem=lambda text: None)
+    return SurfaceStore(Path("no-cache"), on_problem=print)
 
 
 def surface_of(mix: GasMix) -> GasSurface:
@@ -278,7 +278,7 @@ class Line:
     # The wall ---------------------------------------------------------------------------------------------------------
 
     def wall(self, celsius: float | None) -> "Line":
-        """The strap-on sensor shows this from here on, once a second beside the gauge; None: it says nothing any more."""
+        """The strap-on sensor shows this from here on, once a second beside the gauge; None: nothing any more."""
         self.wall_c = celsius
         return self
 
