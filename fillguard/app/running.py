@@ -3,7 +3,7 @@
 import signal
 import threading
 import uuid
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from dataclasses import replace
 from pathlib import Path
@@ -93,7 +93,8 @@ def capture_to(
 ) -> int:
     """Write what arrives to `out` until a signal comes or `seconds` have passed; returns how many messages."""
     arrived: Queue[RawMessage] = Queue(_WAITING_AT_MOST)
-    link = _listening(load_settings(config, environ), arrived, progress)
+    settings = load_settings(config, environ)
+    link = listening(settings, arrived, progress, StationDecoder(settings).subscriptions)
     count = 0
     with signals(*TO_STOP) as stop, out.open("a", encoding="utf-8", newline="") as file:
         writer = CaptureWriter(file)
@@ -115,7 +116,9 @@ def capture_to(
     return count
 
 
-def _listening(settings: Settings, arrived: "Queue[RawMessage]", progress: Callable[[str], None]) -> MqttLink:
+def listening(
+    settings: Settings, arrived: "Queue[RawMessage]", progress: Callable[[str], None], filters: Sequence[str]
+) -> MqttLink:
     """A link that only listens, under an id of its own: with the watch's, the broker would throw the watch out."""
 
     def offer(message: RawMessage) -> bool:
@@ -132,7 +135,7 @@ def _listening(settings: Settings, arrived: "Queue[RawMessage]", progress: Calla
         replace(settings.broker, client_id=f"{settings.broker.client_id}-capture-{uuid.uuid4().hex[:8]}"),
         clock=SystemClock(),
         monotonic=monotonic_s,
-        filters=StationDecoder(settings).subscriptions,
+        filters=filters,
         offer=offer,
         tell=tell,
         keeps_session=False,

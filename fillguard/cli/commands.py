@@ -2,6 +2,7 @@
 
 import typer
 
+from fillguard.cli.feeding import app as feed
 from fillguard.cli.live import capture, demo, run
 from fillguard.cli.offline import check_config, export, fills, simulate
 from fillguard.cli.replaying import replay
@@ -20,6 +21,7 @@ app = typer.Typer(
 )
 for command in (run, demo, check_config, replay, capture, simulate, fills, export):
     app.command()(command)
+app.add_typer(feed, name="feed")
 
 
 def main() -> None:

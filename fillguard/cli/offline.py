@@ -21,10 +21,14 @@ def check_config(
     config: Annotated[Path, typer.Argument(help="Folder with station.toml, alarms.toml, cylinders.csv.")] = Path(
         "config"
     ),
+    *,
+    sample: Annotated[
+        Path | None, typer.Option("--sample", help="Capture file: say also what the feeds never find in it.")
+    ] = None,
 ) -> None:
     """Say everything that is wrong with a configuration: file, key, value, what is allowed.
 
-    Example: fillguard check-config config
+    Example: fillguard check-config config --sample monday.jsonl
     """
     with exit_codes():
         from fillguard.settings import check_config as problems_in  # noqa: PLC0415 - keeps `--help` quick
@@ -34,7 +38,21 @@ def check_config(
             say(str(problem))
         if problems:
             raise typer.Exit(Exit.BAD_INPUT)
+        if sample is not None:
+            _check_feeds(config, sample)
         sys.stdout.write(f"{config}: nothing wrong\n")
+
+
+def _check_feeds(config: Path, sample: Path) -> None:
+    """Exit when a feed expects what the sample never gives."""
+    from fillguard.app import feeding  # noqa: PLC0415 - keeps `--help` quick
+
+    with sample.open("rb") as lines:
+        dead = feeding.dead_readings(config, os.environ, feeding.sample(lines, None))
+    for text in dead:
+        say(f"{sample}: {text}")
+    if dead:
+        raise typer.Exit(Exit.BAD_INPUT)
 
 
 def simulate(

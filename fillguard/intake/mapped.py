@@ -47,9 +47,9 @@ class MappedDecoder:
         self.claims = frozenset[tuple[str | None, Quantity]]().union(*(feed.claims() for feed in feeds))
         """Whip (None: the station) and quantity of everything that the feeds measure."""
 
-    def knows(self, topic: str) -> bool:
-        """True when `topic` belongs to a feed."""
-        return topic in self._feeds
+    def feed_of(self, topic: str) -> FeedSettings | None:
+        """The feed that `topic` belongs to."""
+        return self._feeds.get(topic)
 
     def decode(self, message: RawMessage) -> tuple[InEvent, ...]:
         """The events of one message on a known topic, at least one."""

@@ -12,7 +12,7 @@ from fillguard.intake.presence import Attendance
 from fillguard.intake.rejections import RejectionCount, Rejections
 from fillguard.ports import RawMessage
 from fillguard.settings import Settings
-from fillguard.settings.feeds import covers
+from fillguard.settings.feeds import FeedSettings, covers
 
 
 class StationDecoder:
@@ -54,9 +54,13 @@ class StationDecoder:
                 filters.append(wanted)
         return tuple(filters)
 
+    def feed_of(self, topic: str) -> FeedSettings | None:
+        """The feed that `topic` belongs to; None for a default or an unknown topic."""
+        return self._mapped.feed_of(topic)
+
     def decode(self, message: RawMessage) -> tuple[InEvent, ...]:
         """The events of one message, at least one; `ReadingRejected` for what cannot be used. Never raises."""
-        if self._mapped.knows(message.topic):
+        if self._mapped.feed_of(message.topic) is not None:
             return self._mapped.decode(message)
         (event,) = self._default.decode(message)
         match event:
@@ -72,7 +76,7 @@ class StationDecoder:
     def remember(self, reading: Reading, now: Stamp) -> None:
         """Take over one recorded reading after a restart, oldest first: repeats and backlogs are then known."""
         topic = reading.source.split("#", 1)[0]
-        (self._mapped if self._mapped.knows(topic) else self._default).remember(reading, now)
+        (self._mapped if self._mapped.feed_of(topic) is not None else self._default).remember(reading, now)
 
     def rejections(self) -> tuple[RejectionCount, ...]:
         """What could not be used so far, by feed or kind of topic, and reason; from any thread."""

@@ -12,6 +12,7 @@ from pathlib import Path
 
 import pytest
 import typer.main
+from click import Command
 from typer.core import TyperGroup
 
 from fillguard.cli.commands import app
@@ -83,10 +84,15 @@ def test_the_configuration_page_names_every_key_with_its_default(section: str) -
 
 
 def commands() -> dict[str, set[str]]:
-    """Every command with its options, as the program has them."""
+    """Every command with its options and those of the commands under it, as the program has them."""
     group = typer.main.get_command(app)
     assert isinstance(group, TyperGroup)
-    return {name: {o for p in command.params for o in p.opts} for name, command in group.commands.items()}
+
+    def options(command: Command) -> set[str]:
+        under = command.commands.values() if isinstance(command, TyperGroup) else ()
+        return {o for p in command.params for o in p.opts}.union(*map(options, under))
+
+    return {name: options(command) for name, command in group.commands.items()}
 
 
 def test_the_command_page_names_every_command() -> None:
