@@ -3,7 +3,7 @@
 import threading
 import uuid
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import datetime
 from functools import partial
 from typing import TYPE_CHECKING
@@ -11,6 +11,7 @@ from zoneinfo import ZoneInfo
 
 from fillguard import __version__
 from fillguard.app.gases import Gases
+from fillguard.app.learning import remembered
 from fillguard.app.replaying import units_of
 from fillguard.app.resuming import LeftBehind, left_behind
 from fillguard.clock import monotonic_s
@@ -167,7 +168,11 @@ class Watching:
     def _left_behind(self) -> LeftBehind:
         try:
             with self._reader() as reader:
-                return left_behind(reader, self.rules, self._clock.now())
+                known = remembered(reader)
+                self.rules = replace(self.rules, learned=known.learned)
+                left = left_behind(reader, self.rules, self._clock.now())
+                state = replace(left.state, endings=known.endings)
+                return replace(left, state=state, told=(*left.told, *known.told))
         except BaseException:
             self.ledger.stop(0.0)
             raise

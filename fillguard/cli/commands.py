@@ -2,7 +2,11 @@
 
 import typer
 
+<<<<<<< Updated upstream
 from fillguard.cli.feeding import app as feed
+=======
+from fillguard.cli.learning import learned, settled
+>>>>>>> Stashed changes
 from fillguard.cli.live import capture, demo, run
 from fillguard.cli.offline import check_config, export, fills, simulate
 from fillguard.cli.replaying import replay
@@ -19,7 +23,7 @@ app = typer.Typer(
     rich_markup_mode=None,
     add_completion=False,
 )
-for command in (run, demo, check_config, replay, capture, simulate, fills, export):
+for command in (run, demo, check_config, replay, capture, simulate, fills, export, settled, learned):
     app.command()(command)
 app.add_typer(feed, name="feed")
 

@@ -15,8 +15,9 @@ these sums in closed form. No value passes its stated limit, no doubt falls belo
 
 from dataclasses import dataclass, field, replace
 from enum import StrEnum
-from math import log, sqrt
+from math import isfinite, log, sqrt
 
+from fillguard.core.errors import ConfigurationError
 from fillguard.core.values import Cylinder, GasMix
 
 
@@ -160,6 +161,12 @@ class Gathered:
     weight: float = 0.0
     weighted: float = 0.0
     lessons: int = 0
+
+    def __post_init__(self) -> None:
+        if not (isfinite(self.weight) and self.weight >= 0.0 and isfinite(self.weighted)):
+            raise ConfigurationError(
+                f"learned {self.name!r}: weight {self.weight!r} and sum {self.weighted!r} are not possible"
+            )
 
     @property
     def mean(self) -> float:

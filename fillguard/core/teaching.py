@@ -61,6 +61,13 @@ def taught_by(
     return pupil.endings, tuple(pupil.told)
 
 
+def without(
+    endings: tuple[Ending, ...], *, serial: str | None = None, fill_id: str | None = None
+) -> tuple[Ending, ...]:
+    """The endings but those of one cylinder, or of one fill."""
+    return tuple(each for each in endings if each.serial != serial and each.fill_id != fill_id)
+
+
 class _Pupil:
     """The learned values during one step."""
 
@@ -98,7 +105,7 @@ class _Pupil:
         ending = next((ending for ending in self.endings if ending.serial == fact.serial), None)
         if ending is None:
             return
-        self.endings = tuple(each for each in self.endings if each.serial != fact.serial)
+        self.endings = without(self.endings, serial=fact.serial)
         at_k = self._temperature_k(fact, ending)
         if fact.plateau_seen and at_k is not None:
             self._judge(ending, fact.start_gauge_pa, at_k, by=US, sigma_k=RETURNED_SIGMA_K)
@@ -114,20 +121,19 @@ class _Pupil:
     def _judge(self, ending: Ending, gauge_pa: float, at_k: float, *, by: str, sigma_k: float) -> None:
         found = settled_lesson(ending, self._around.rules.surface_of(ending.mix), gauge_pa, at_k, sigma_k=sigma_k)
         lesson = found if isinstance(found, Lesson) else None
-        self.told.append(
-            SettledJudged(
-                stamp=self._around.now,
-                fill_id=ending.fill_id,
-                gauge_pa=gauge_pa,
-                temperature_k=at_k,
-                by=by,
-                projected_gauge_pa=ending.settled_gauge_pa,
-                lesson=lesson,
-                untaught=None if isinstance(found, Lesson) else found,
-            )
+        judged = SettledJudged(
+            stamp=self._around.now,
+            fill_id=ending.fill_id,
+            gauge_pa=gauge_pa,
+            temperature_k=at_k,
+            by=by,
+            projected_gauge_pa=ending.settled_gauge_pa,
+            lesson=lesson,
+            untaught=None if isinstance(found, Lesson) else found,
         )
-        if found is not Unfit.OTHER_CONTENTS:
-            self.endings = tuple(each for each in self.endings if each.fill_id != ending.fill_id)
+        self.told.append(judged)
+        if judged.uses_up:
+            self.endings = without(self.endings, fill_id=ending.fill_id)
         if lesson is not None:
             why = f"settled reading of fill {ending.fill_id}"
             self.change(self._learned.taught(lesson), by=by, why=why, lesson=lesson)

@@ -1,11 +1,14 @@
-"""What a named person does to an alarm, sent over the broker instead of the board."""
+"""What a named person does to an alarm or tells of a settled cylinder, sent over the broker instead of the board."""
 
+import json
+import re
 from typing import NoReturn, NotRequired
 
 from pydantic import TypeAdapter, ValidationError, with_config
 from typing_extensions import TypedDict
 
-from fillguard.core.events import AlarmCommanded, Verb
+from fillguard.core.events import AlarmCommanded, LearningReset, SettledRead, Verb
+from fillguard.core.units import bar_from_pa, c_from_k, k_from_c, pa_from_bar
 from fillguard.intake.formats import STRICT, UnusableError, check_json, refuse_shape, shown
 from fillguard.ports import RawMessage
 
@@ -29,18 +32,86 @@ class _Command(TypedDict):
     for_min: NotRequired[float]
 
 
+@with_config({**STRICT, "extra": "forbid"})
+class _Settled(TypedDict):
+    verb: str
+    operator: str
+    fill: str
+    bar: float
+    at_c: float
+
+
+@with_config({**STRICT, "extra": "forbid"})
+class _Reset(TypedDict):
+    verb: str
+    operator: str
+    reason: str
+
+
 _COMMAND = TypeAdapter(_Command)
+_SETTLED = TypeAdapter(_Settled)
+_RESET = TypeAdapter(_Reset)
+SETTLED, RESET_LEARNING = "settled", "reset-learning"
+HIGHEST_SETTLED_BAR = 400.0
+COLDEST_C, HOTTEST_C = -20.0, 50.0
+_VERB = re.compile(rb'"verb"\s*:\s*"(settled|reset-learning)"')
 
 
-def command_event(message: RawMessage) -> AlarmCommanded:
+def command_event(message: RawMessage) -> AlarmCommanded | SettledRead | LearningReset:
     """The command in one message. Raises UnusableError; a retained command is refused: nobody gives it now."""
     if message.retained:
         raise UnusableError("retained-command", "a command must not be retained: publish it without the retain flag")
     check_json(message.payload)
+    found = _VERB.search(message.payload)
     try:
-        sent = _COMMAND.validate_json(message.payload)
+        if found is not None:
+            return _settled(message) if found[1].decode() == SETTLED else _reset(message)
+        return _on_alarm(message)
     except ValidationError as error:
         _refuse(error)
+
+
+def command_text(event: SettledRead | LearningReset) -> bytes:
+    """The command that `command_event` reads back."""
+    if isinstance(event, LearningReset):
+        told: dict[str, object] = {"verb": RESET_LEARNING, "operator": event.by, "reason": event.why}
+    else:
+        told = {
+            "verb": SETTLED,
+            "operator": event.by,
+            "fill": event.fill_id,
+            "bar": round(bar_from_pa(event.gauge_pa), 3),
+            "at_c": round(c_from_k(event.temperature_k), 2),
+        }
+    return json.dumps(told).encode()
+
+
+def _settled(message: RawMessage) -> SettledRead:
+    sent = _SETTLED.validate_json(message.payload)
+    for key, value, low, high in (
+        ("bar", sent["bar"], 0.0, HIGHEST_SETTLED_BAR),
+        ("at_c", sent["at_c"], COLDEST_C, HOTTEST_C),
+    ):
+        if not low < value <= high:
+            raise UnusableError("bad-command", f"{key} {shown(value)}: more than {low:g}, at most {high:g}")
+    return SettledRead(
+        stamp=message.arrived,
+        fill_id=_text("fill", sent["fill"]),
+        gauge_pa=pa_from_bar(sent["bar"]),
+        temperature_k=k_from_c(sent["at_c"]),
+        by=_text("operator", sent["operator"]),
+    )
+
+
+def _reset(message: RawMessage) -> LearningReset:
+    sent = _RESET.validate_json(message.payload)
+    return LearningReset(
+        stamp=message.arrived, by=_text("operator", sent["operator"]), why=_text("reason", sent["reason"])
+    )
+
+
+def _on_alarm(message: RawMessage) -> AlarmCommanded:
+    sent = _COMMAND.validate_json(message.payload)
     texts = {key: _text(key, value) for key, value in sent.items() if isinstance(value, str)}
     verb = _verb(texts["verb"])
     if "occurrence" not in texts and "alarm" not in texts:

@@ -7,7 +7,7 @@ from pathlib import Path
 from typing import Self
 
 from fillguard.core.errors import LedgerError
-from fillguard.core.events import AlarmChanged, AlarmState, FillStarted
+from fillguard.core.events import AlarmChanged, AlarmState, FillEnded, FillStarted, LearnedChanged, SettledJudged
 from fillguard.ledger import rows
 from fillguard.ledger.chain import Anchor, genesis
 from fillguard.ledger.codec import Fact, decode_text
@@ -157,6 +157,35 @@ class SqliteLedgerReader:
     def fill_alarms(self, fill_id: str) -> list[AlarmChanged]:
         """Every change of an alarm of one fill, in the order of the record."""
         return self._alarms("SELECT body FROM alarm WHERE fill_id = ? ORDER BY id", (fill_id,))
+
+    # what was learned -------------------------------------------------------------------------------------------
+
+    def learned_changes(self, limit: int) -> list[LearnedChanged]:
+        """The newest changes of the learned values, newest first: the first is in force. Raises LedgerError."""
+        found = self._ask("SELECT body FROM event WHERE kind = 'LearnedChanged' ORDER BY id DESC LIMIT ?", (limit,))
+        return [fact for (body,) in found if isinstance(fact := decode_text(body), LearnedChanged)]
+
+    def count_learned_changes(self) -> int:
+        """How often the learned values have changed."""
+        return self._number("SELECT count(*) FROM event WHERE kind = 'LearnedChanged'", ())
+
+    def newest_ends(self, limit: int) -> list[FillEnded]:
+        """How the newest fills ended, oldest of them first. Raises LedgerError."""
+        found = self._ask("SELECT body FROM fill ORDER BY id DESC LIMIT ?", (limit,)).fetchall()
+        return [fact for (body,) in reversed(found) if isinstance(fact := decode_text(body), FillEnded)]
+
+    def newest_event(self) -> int:
+        """Row number of the newest event; 0 when there is none."""
+        return self._number("SELECT max(id) FROM event", ())
+
+    def events_after(self, row: int) -> Iterator[Fact]:
+        """Events recorded after a row, in the order of the record."""
+        found = self._ask("SELECT body FROM event WHERE id > ? ORDER BY id", (row,))
+        return (decode_text(body) for (body,) in found)
+
+    def settled_readings(self, fill_id: str) -> list[SettledJudged]:
+        """Settled readings of one fill, oldest first."""
+        return [fact for fact in self.fill_events(fill_id) if isinstance(fact, SettledJudged)]
 
     # alarms -----------------------------------------------------------------------------------------------------
 

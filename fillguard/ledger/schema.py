@@ -89,8 +89,12 @@ def _guards(table: str, keys: Sequence[str]) -> tuple[str, ...]:
     )
 
 
+def _script(name: str) -> str:
+    return (files("fillguard.ledger") / "migrations" / name).read_text(encoding="utf-8")
+
+
 def _first() -> Migration:
-    script = (files("fillguard.ledger") / "migrations" / "0001-ledger.sql").read_text(encoding="utf-8")
+    script = _script("0001-ledger.sql")
     guarded = ("schema_version", "identity", "journal", *RECORD_TABLES)
     return Migration(
         version=1,
@@ -103,7 +107,10 @@ def _first() -> Migration:
     )
 
 
-MIGRATIONS: tuple[Migration, ...] = (_first(),)
+MIGRATIONS: tuple[Migration, ...] = (
+    _first(),
+    Migration(version=2, name="learned", statements=tuple(statements_of(_script("0002-learned.sql")))),
+)
 
 
 def version_of(connection: sqlite3.Connection) -> int:

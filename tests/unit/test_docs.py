@@ -17,7 +17,7 @@ from typer.core import TyperGroup
 
 from fillguard.cli.commands import app
 from fillguard.cli.exits import Exit
-from fillguard.core.events import AlarmCommanded, CylinderAttached, Reading
+from fillguard.core.events import AlarmCommanded, CylinderAttached, Reading, SettledRead
 from fillguard.core.values import Stamp
 from fillguard.intake.capture import read_capture
 from fillguard.intake.feeds import DefaultDecoder
@@ -150,15 +150,15 @@ def test_a_json_example_parses(block: str) -> None:
 
 
 def test_the_messages_shown_in_the_page_of_topics_are_understood() -> None:
-    reading, cylinder, command = re.findall(r"```json\n(.*?)```", page("reference/topics.md"), re.DOTALL)
+    reading, cylinder, command, settled = re.findall(r"```json\n(.*?)```", page("reference/topics.md"), re.DOTALL)
     decoder = DefaultDecoder("tern", register=load_register(ROOT / "config" / "cylinders.csv"))
     stamp = Stamp(mono_s=0.0, utc_s=1795558185.2)
-    topics = ("fill/tern/1/pressure", "fill/tern/1/cylinder", "fillguard/tern/command")
+    topics = ("fill/tern/1/pressure", "fill/tern/1/cylinder", "fillguard/tern/command", "fillguard/tern/command")
     kinds = [
         type(decoder.decode(RawMessage(arrived=stamp, topic=topic, payload=payload.encode()))[0])
-        for topic, payload in zip(topics, (reading, cylinder, command), strict=True)
+        for topic, payload in zip(topics, (reading, cylinder, command, settled), strict=True)
     ]
-    assert kinds == [Reading, CylinderAttached, AlarmCommanded]
+    assert kinds == [Reading, CylinderAttached, AlarmCommanded, SettledRead]
 
 
 def test_the_capture_shown_in_its_page_can_be_read() -> None:

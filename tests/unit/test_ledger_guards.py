@@ -205,7 +205,7 @@ def test_another_programs_database_is_refused(tmp_path: Path) -> None:
 def test_a_newer_schema_is_refused_with_what_to_do(ledger: Path) -> None:
     with closing(any_connection(ledger)) as connection:
         connection.execute("INSERT INTO schema_version (version, name, at_ms) VALUES (99, 'from the future', 0)")
-    with pytest.raises(LedgerError, match="schema 99, this version knows 1: it was written by a newer fillguard"):
+    with pytest.raises(LedgerError, match="schema 99, this version knows 2: it was written by a newer fillguard"):
         writer(ledger)
     with pytest.raises(LedgerError, match="newer fillguard"):
         SqliteLedgerReader(ledger)
@@ -240,34 +240,34 @@ def test_two_new_ledgers_are_told_apart(tmp_path: Path) -> None:
 
 # --- schema ----------------------------------------------------------------------------------------------------------
 
-SECOND = Migration(version=2, name="a note", statements=("CREATE TABLE note (id INTEGER PRIMARY KEY)",))
-BROKEN = Migration(version=3, name="broken", statements=("CREATE TABLE half (x)", "CREATE TABLE note (x)"))
+NEXT = Migration(version=3, name="a note", statements=("CREATE TABLE note (id INTEGER PRIMARY KEY)",))
+BROKEN = Migration(version=4, name="broken", statements=("CREATE TABLE half (x)", "CREATE TABLE note (x)"))
 
 
 def test_an_older_ledger_is_brought_forward_one_step_at_a_time(ledger: Path) -> None:
-    taken = store.prepare(ledger, OWNER, 7000, (*MIGRATIONS, SECOND))
-    assert taken == [SECOND]
+    taken = store.prepare(ledger, OWNER, 7000, (*MIGRATIONS, NEXT))
+    assert taken == [NEXT]
     with closing(store.connect(ledger)) as connection:
-        assert connection.execute("SELECT version, name, at_ms FROM schema_version WHERE version = 2").fetchone() == (
-            2,
+        assert connection.execute("SELECT version, name, at_ms FROM schema_version WHERE version = 3").fetchone() == (
+            3,
             "a note",
             7000,
         )
-        assert migrate(connection, 8000, (*MIGRATIONS, SECOND)) == []
+        assert migrate(connection, 8000, (*MIGRATIONS, NEXT)) == []
 
 
 def test_a_step_that_fails_leaves_nothing_behind(ledger: Path) -> None:
     with pytest.raises(LedgerError, match="table note already exists"):
-        store.prepare(ledger, OWNER, 7000, (*MIGRATIONS, SECOND, BROKEN))
+        store.prepare(ledger, OWNER, 7000, (*MIGRATIONS, NEXT, BROKEN))
     with closing(store.connect(ledger)) as connection:
-        assert schema.version_of(connection) == 2
+        assert schema.version_of(connection) == 3
         assert connection.execute("SELECT 1 FROM sqlite_master WHERE name = 'half'").fetchone() is None
 
 
 def test_an_older_ledger_is_not_read_before_it_was_brought_forward(
     ledger: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setattr(store, "MIGRATIONS", (*MIGRATIONS, SECOND))
+    monkeypatch.setattr(store, "MIGRATIONS", (*MIGRATIONS, NEXT))
     with pytest.raises(LedgerError, match="start fillguard once"):
         SqliteLedgerReader(ledger)
 

@@ -290,6 +290,11 @@ class SettledJudged:
     lesson: Lesson | None = None
     untaught: Unfit | None = None
 
+    @property
+    def uses_up(self) -> bool:
+        """True when nothing more can be learned from that fill."""
+        return self.untaught not in {Unfit.OTHER_CONTENTS, Unfit.UNKNOWN_FILL}
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class LearnedChanged:

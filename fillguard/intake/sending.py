@@ -1,0 +1,43 @@
+"""One command to a running watch, through the broker."""
+
+import ssl
+
+from paho.mqtt import MQTTException, publish
+from paho.mqtt.client import MQTTv311
+
+from fillguard.core.errors import DeviceError
+from fillguard.settings import BrokerSettings
+
+_KEEPALIVE_S = 10
+
+
+def send_command(broker: BrokerSettings, station: str, payload: bytes) -> None:
+    """Publish one command and wait until the broker has it. Raises DeviceError when it cannot be told."""
+    password = broker.password.get_secret_value() if broker.password is not None else None
+    try:
+        publish.single(
+            f"fillguard/{station}/command",
+            payload,
+            qos=1,
+            hostname=broker.host,
+            port=broker.port,
+            client_id=f"{broker.client_id}-command",
+            keepalive=_KEEPALIVE_S,
+            auth=None if broker.user is None else {"username": broker.user, "password": password or ""},
+            tls=_tls(broker),  # type: ignore[arg-type]  # its types leave out the context that it takes
+            protocol=MQTTv311,
+        )
+    except (OSError, ValueError, MQTTException) as error:
+        raise DeviceError(
+            f"a watch runs, and the broker at {broker.host}:{broker.port} that leads to it cannot be used ({error}): "
+            "bring the broker back, or stop the watch and say it again"
+        ) from error
+
+
+def _tls(broker: BrokerSettings) -> ssl.SSLContext | None:
+    if broker.tls is None:
+        return None
+    context = ssl.create_default_context(cafile=broker.tls.ca_file)
+    if broker.tls.cert_file is not None:
+        context.load_cert_chain(broker.tls.cert_file, broker.tls.key_file)
+    return context
