@@ -2,11 +2,8 @@
 
 import typer
 
-<<<<<<< Updated upstream
 from fillguard.cli.feeding import app as feed
-=======
 from fillguard.cli.learning import learned, settled
->>>>>>> Stashed changes
 from fillguard.cli.live import capture, demo, run
 from fillguard.cli.offline import check_config, export, fills, simulate
 from fillguard.cli.replaying import replay
