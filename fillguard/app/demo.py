@@ -94,7 +94,12 @@ class _Simulated:
 def _simulated(command: Sequence[str], environ: Mapping[str, str]) -> Iterator[_Simulated]:
     with tempfile.TemporaryFile() as words:
         process = subprocess.Popen(  # noqa: S603 - our own module
-            command, env=environ, stdin=subprocess.DEVNULL, stdout=subprocess.DEVNULL, stderr=words
+            command,
+            env=environ,
+            stdin=subprocess.DEVNULL,
+            stdout=subprocess.DEVNULL,
+            stderr=words,
+            start_new_session=True,  # Ctrl-C reaches us alone, and we end it in our order
         )
         try:
             yield _Simulated(process, words)
@@ -165,19 +170,19 @@ class Demo:
         watching = Watching(settings, clock=clock, drill=True, report=self._on_report, also=also)
         command = [sys.executable, "-m", "fillguard", "simulate", self._scenario, "--port", str(broker)]
         environ = {**os.environ, **self._environ, DRILL_CLOCK_VARIABLE: clock.variable}
-        watching.start()
-        try:
-            with _simulated(command, environ) as simulated:
+        with _simulated(command, environ) as simulated:
+            watching.start()
+            try:
                 self._show(lanes, stop, until=lambda: simulated.over or watching.died.is_set())
                 finished = not stop.is_set()
                 if finished:
                     simulated.check()
                     stop.wait(_SETTLE_S)
-            if stay and finished:
-                self._say("The morning is over; the watch stays up. Ctrl-C ends it.")
-                self._show(lanes, stop, until=watching.died.is_set)
-        finally:
-            watching.stop()
+                if stay and finished:
+                    self._say("The morning is over; the watch stays up. Ctrl-C ends it.")
+                    self._show(lanes, stop, until=watching.died.is_set)
+            finally:
+                watching.stop()  # before the sensors go: their going is no alarm
         if watching.died.is_set():
             raise FillguardError("the watch itself failed: see above")
         return finished
@@ -233,8 +238,10 @@ class Demo:
 
 def _table(lanes: list[LaneText]) -> Table:
     table = Table(expand=True)
-    for column in ("whip", "phase", "gauge", "settles at", "limit", "rate", "what to do", "noticed", "alarms"):
-        table.add_column(column, overflow="fold")
+    for column in ("whip", "phase", "gauge", "settles at", "limit", "rate"):
+        table.add_column(column)
+    for column, share in (("what to do", 3), ("noticed", 2), ("alarms", 2)):
+        table.add_column(column, ratio=share, overflow="fold")
     for lane in lanes:
         cells = (lane.whip, lane.phase, lane.gauge, lane.settled, lane.limit, lane.rate, lane.do, lane.found)
         alarms = Text(", ".join(lane.alarms), style=_STYLES.get(lane.worst or 0, "") if lane.alarms else "")

@@ -39,7 +39,7 @@ _SHOWN_AS: Mapping[AlarmState, str] = {
 """Alarms that a lane shows, and what it adds to their words."""
 _CALLING = frozenset({AlarmState.UNACKNOWLEDGED, AlarmState.ACKNOWLEDGED, AlarmState.LATCHED_UNACKNOWLEDGED})
 _AT_REST = frozenset({Phase.IDLE, Phase.ATTACHED})
-_TIME_BELIEVED_AFTER_S = 20.0
+_TIME_BELIEVED_AFTER_S = 45.0
 """A fill must have run this long before its time to close is shown: before, its flow is hardly known."""
 _FELL_TO_SHARE = 0.7
 """A gauge that fell this far since only the hose was at pressure: the cylinder valve is open now."""

@@ -145,7 +145,7 @@ def test_a_filling_whip_says_all_that_an_operator_asks(lane: Lane) -> None:
 
 
 def test_the_time_to_close_is_not_shown_before_the_flow_is_known() -> None:
-    lane = Lane(started_ago_s=19.0)
+    lane = Lane(started_ago_s=44.0)
     lane.goes(Phase.FILLING)
     lane.projects()
     assert lane.line.endswith("| close at 221 bar")
