@@ -126,7 +126,7 @@ def _apart(value: float | None, true: float) -> float | None:
 
 
 def _rate_errors(recording: Recording, seen: Sequence[Projected]) -> Iterator[float]:
-    """Every ten seconds of flow: the rate shown against the straight line through the cylinder's last twenty seconds."""
+    """Every ten seconds of flow: the rate shown against the straight line through the cylinder's last 20 s."""
     trace = recording.trace
     at_s = recording.start_s + 2.0 * RATE_OVER_S
     while at_s < recording.close_s:
