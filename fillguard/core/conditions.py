@@ -34,9 +34,10 @@ _HOSE_EMPTIES_TO = 0.4
 _FLOWED_WITHIN_S = 5.0
 _MAY_LOSE = frozenset({Phase.FILLING, Phase.PAUSED})
 """Later the cylinder valve may be shut, and a hose that is bled slowly looks like a cylinder that empties."""
-_FLOWS_NOW_S = 3.0
+_LAST_SECONDS = (2.5, 4.5)
 _STOPPING_SHARE = 0.5
-"""The last three seconds rise by less than this share of what the last twenty do: the panel valve is being closed."""
+"""The last seconds rise by less than this share of what the last twenty do: the panel valve is being closed."""
+_BEYOND_NOISE = 2.0
 _WALL_LEAP_K = 5.0
 """Above its trend within ten seconds: a fire inside (our choice)."""
 
@@ -221,17 +222,24 @@ def will_overfill(view: View, rule: AlarmRule) -> Seen:
         return _UNKNOWN
     if seen.settled_gauge_pa <= fill.held.limit_gauge_pa - upper_margin_pa(seen):
         return _CLEAR
+    rate_pa_s = 0.0 if _is_being_closed(view, seen.rate_pa_s) else seen.rate_pa_s
     return Seen(
-        excess=_flows_now_pa_s(view, seen.rate_pa_s) - rule.setpoint,
+        excess=rate_pa_s - rule.setpoint,
         cause="The gauge is past the point to close at and gas still flows.",
         facts=view.facts,
     )
 
 
-def _flows_now_pa_s(view: View, rate_pa_s: float) -> float:
-    """The rate, or what is left of it once the last seconds show that the valve is being closed."""
-    late = view.state.course.curve.slope(_FLOWS_NOW_S)
-    return late.pa_s if late is not None and late.pa_s < _STOPPING_SHARE * rate_pa_s else rate_pa_s
+def _is_being_closed(view: View, rate_pa_s: float) -> bool:
+    """True once the last seconds show, beyond their noise, that far less flows than a moment ago."""
+    for window_s in _LAST_SECONDS:
+        late = view.state.course.curve.slope(window_s)
+        if late is None or late.pa_s >= _STOPPING_SHARE * rate_pa_s:
+            continue
+        error_pa_s = view.state.gauge.noise_pa / (late.span_s * (late.points / 12.0) ** 0.5)
+        if rate_pa_s - late.pa_s > _BEYOND_NOISE * error_pa_s:
+            return True
+    return False
 
 
 def too_fast(view: View, rule: AlarmRule) -> Seen:

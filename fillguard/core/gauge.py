@@ -19,6 +19,11 @@ _STUCK_RESOLUTION_PA = 0.25 * PA_PER_BAR
 _STUCK_RATE_PA_S = 5.0 * PA_PER_BAR / 60.0
 _SAME_PA = 1.0
 _INTERVALS_KEPT = 5
+_CHANGES_DIFFER_BY = 1.954
+"""Mean difference of two neighbouring changes over the noise's standard deviation: sqrt(6) times sqrt(2/pi)."""
+_NOISE_SHARE = 0.05
+_NOISE_CLIP = 4.0
+_LEAST_NOISE_PA = 0.01 * PA_PER_BAR
 _OLDEST_S = 86_400.0
 """A sample older than a day, or from the future, has no time that means anything."""
 _AHEAD_S = 1.0
@@ -47,6 +52,10 @@ class Gauge:
     same_count: int = 0
     finest_step_pa: float | None = None
     """Smallest change seen: the channel's resolution or its noise, whichever is larger."""
+    step_pa: float = 0.0
+    """The newest change."""
+    noise_pa: float = 0.1 * PA_PER_BAR
+    """Standard deviation of the sensor's noise, by how its changes differ from each other; begins with a usual one."""
     longest_run_s: float = 0.0
     """How long one value has repeated before the gauge moved on by a small step: a coarse, quiet sensor does that."""
 
@@ -101,7 +110,8 @@ def _implausible(before_pa: float, before_s: float, reading: Reading) -> bool:
 def _accepted(gauge: Gauge, reading: Reading) -> Gauge:
     first = gauge.gauge_pa is None
     since_s = 0.0 if first else reading.sample_s - gauge.sample_s
-    step = abs(reading.value - (reading.value if gauge.gauge_pa is None else gauge.gauge_pa))
+    change = reading.value - (reading.value if gauge.gauge_pa is None else gauge.gauge_pa)
+    step = abs(change)
     same = not first and step < _SAME_PA
     finest, longest = gauge.finest_step_pa, gauge.longest_run_s
     if not (first or same):
@@ -118,5 +128,13 @@ def _accepted(gauge: Gauge, reading: Reading) -> Gauge:
         same_since_s=gauge.same_since_s if same else reading.sample_s,
         same_count=gauge.same_count + 1 if same else 0,
         finest_step_pa=finest,
+        step_pa=change,
+        noise_pa=_noise_pa(gauge.noise_pa, abs(change - gauge.step_pa)),
         longest_run_s=longest,
     )
+
+
+def _noise_pa(noise_pa: float, differs_pa: float) -> float:
+    """Led by how two changes differ, which no steady rise adds to; a kink or a leap counts little."""
+    seen = min(differs_pa / _CHANGES_DIFFER_BY, _NOISE_CLIP * noise_pa + _LEAST_NOISE_PA)
+    return noise_pa + _NOISE_SHARE * (seen - noise_pa)

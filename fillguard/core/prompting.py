@@ -40,7 +40,8 @@ def prompt_for(
     wanted = _wanted(phase, seen, before, extents)
     if wanted is before:
         return before, None
-    if seen is None or phase is not Phase.FILLING:
+    expected = before is Prompt.GET_READY and wanted is Prompt.CLOSE_NOW
+    if seen is None or expected or phase is not Phase.FILLING:
         return wanted, None
     if asked is None or asked.prompt is not wanted:
         asked = Asked(prompt=wanted, since_s=seen.sample_s)
