@@ -112,7 +112,8 @@ def test_a_demo_environment_is_completed_for_the_check_not_thrown_away(machine: 
     machine.run("ensure_environment demo,dev")
     calls = machine.calls()
     assert "venv" not in calls
-    assert calls[-1].endswith(".whl[demo,dev]")
+    assert calls[-2].endswith(".whl[demo,dev]")
+    assert calls[-1] == "install --no-deps --ignore-requires-python --no-compile -c deploy/constraints.txt hyddown"
 
 
 def test_changed_sources_are_built_and_installed_over_the_old_ones(machine: Machine) -> None:
