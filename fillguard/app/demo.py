@@ -16,9 +16,9 @@ from rich.live import Live
 from rich.table import Table
 from rich.text import Text
 
+from fillguard.app.hearing import TO_STOP, signals
 from fillguard.app.records import fill_rows
 from fillguard.app.replaying import units_of
-from fillguard.app.running import TO_STOP, signals
 from fillguard.app.simulating import scenario as load_named
 from fillguard.app.stage import AlertPlace, LoopbackBroker, Voice
 from fillguard.app.watching import Watching

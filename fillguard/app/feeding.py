@@ -1,12 +1,11 @@
 """Trying feeds before they are trusted: what messages become, what a configuration misses in them, what is unknown."""
 
 from collections import deque
-from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from pathlib import Path
-from queue import Empty, Queue
 
-from fillguard.app.running import TO_STOP, listening, signals
-from fillguard.clock import SystemClock, monotonic_s
+from fillguard.app.hearing import Progress, hear
+from fillguard.clock import SystemClock
 from fillguard.core.errors import ConfigurationError
 from fillguard.core.events import InEvent, PresenceChanged, Quantity, Reading, ReadingRejected
 from fillguard.core.units import bar_from_pa, c_from_k
@@ -20,12 +19,9 @@ from fillguard.settings.units import PRESSURES, TEMPERATURES
 VERSION = 1
 MOST_TOPICS = 200
 """Unknown topics that are looked at; a broker of a whole works has more than a person can read."""
-_LOOK_EVERY_S = 0.5
 _SAMPLES = 20
-_WAITING_AT_MOST = 4096
 
 Line = dict[str, object]
-Progress = Callable[[str], None]
 
 
 def try_feed(
@@ -50,7 +46,7 @@ def try_feed(
         hint = did_you_mean(name, known) if known else "station.toml has no [[feed]] yet"
         raise ConfigurationError(f"there is no feed {name!r}: {hint}")
     if messages is None:
-        messages = _heard(settings, [feed.subscription], live_s, progress)
+        messages = hear(settings, [feed.subscription], clock=SystemClock(), seconds=live_s, progress=progress)
     decoder = StationDecoder(settings, whips=settings.whips)
     others = 0
     for message in messages:
@@ -147,7 +143,7 @@ def discover(config: Path, environ: Mapping[str, str], *, seconds: float, progre
     known = decoder.subscriptions
     unknown: dict[str, deque[bytes]] = {}
     more = heard = 0
-    for message in _heard(settings, ["#"], seconds, progress):
+    for message in hear(settings, ["#"], clock=SystemClock(), seconds=seconds, progress=progress):
         heard += 1
         if decoder.feed_of(message.topic) is not None or message.topic.startswith(_own(settings)):
             continue
@@ -183,23 +179,3 @@ def _own(settings: Settings) -> tuple[str, ...]:
 def _free_name(topic: str, taken: set[str]) -> str:
     word = "".join(c if c.isascii() and c.isalnum() else "-" for c in topic).strip("-")[-24:].strip("-") or "feed"
     return next(name for n in range(len(taken) + 1) if (name := word if n == 0 else f"{word}-{n}") not in taken)
-
-
-def _heard(settings: Settings, filters: Sequence[str], seconds: float, progress: Progress) -> Iterator[RawMessage]:
-    """What arrives until `seconds` have passed or a signal comes."""
-    arrived: Queue[RawMessage] = Queue(_WAITING_AT_MOST)
-    link = listening(settings, arrived, progress, filters)
-    ends_s = monotonic_s() + seconds
-    with signals(*TO_STOP) as stop:
-        link.start()
-        try:
-            while not stop.is_set() and monotonic_s() < ends_s:
-                try:
-                    message = arrived.get(timeout=min(_LOOK_EVERY_S, max(0.01, ends_s - monotonic_s())))
-                except Empty:
-                    continue
-                yield message
-                if message.ack is not None:
-                    message.ack.acknowledge()
-        finally:
-            link.stop()

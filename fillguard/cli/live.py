@@ -44,7 +44,7 @@ def capture(
     Example: fillguard capture monday.jsonl --config config --for 3600
     """
     with exit_codes():
-        from fillguard.app.running import capture_to  # noqa: PLC0415 - keeps `--help` quick
+        from fillguard.app.hearing import capture_to  # noqa: PLC0415 - keeps `--help` quick
 
         count = capture_to(out, config, os.environ, seconds=seconds, progress=say)
         say(f"{out}: {count} messages")
