@@ -7,7 +7,7 @@ import pytest
 from fillguard.core.conditions import upper_margin_pa
 from fillguard.core.events import AlarmState, Outcome, Phase, Verb
 from fillguard.core.units import PA_PER_BAR
-from fillguard.core.values import GasMix, Material
+from fillguard.core.values import Cylinder, GasMix, Material
 from tests.panel import ALUMINIUM_11, STEEL_12, Line, Panel, Story, between
 
 COMPOSITE_7 = replace(STEEL_12, serial="TH-0030", material=Material.COMPOSITE, water_capacity_m3=0.0068)
@@ -198,10 +198,10 @@ def test_gas_above_65_degrees_is_hot() -> None:
     [(STEEL_12, 60.0), (ALUMINIUM_11, 55.0), (COMPOSITE_7, 55.0)],
     ids=["EU", "US", "composite"],
 )
-def test_a_hot_wall_is_grave(cylinder: object, limit_c: float) -> None:
+def test_a_hot_wall_is_grave(cylinder: Cylinder, limit_c: float) -> None:
     for wall_c, raised in ((limit_c - 1.0, []), (limit_c + 1.0, ["wall-hot"])):
         panel = Panel()
-        line = panel.whip().wall(wall_c).attach(cylinder)  # type: ignore[arg-type] - a cylinder, by the table above
+        line = panel.whip().wall(wall_c).attach(cylinder)
         line.opens(residual_bar=50).fills(to_bar=80, at_bar_min=20)
         assert [alarm for alarm in panel.play().raises() if alarm == "wall-hot"] == raised
 
@@ -271,7 +271,7 @@ def test_the_ceilings_look_at_a_doubtful_reading_too() -> None:
     assert story.state().gauge.gauge_pa == pytest.approx(110 * PA_PER_BAR, abs=0.5 * PA_PER_BAR), "not believed yet"
 
 
-# Identity, target -------------------------------------------------------------------------------------------------------
+# Identity, target ---------------------------------------------------------------------------------------------------
 
 
 def test_unidentified_comes_at_once_and_goes_when_somebody_says_what_it_is() -> None:
