@@ -1,11 +1,6 @@
 """Driving the heat balance step by step, without the estimator around it: what reference tests share."""
 
-from typing import cast
-
-from CoolProp import CoolProp
-
 from fillguard.core.balance import UNKNOWNS, Balance, Setting, advanced
-from fillguard.core.gas import GasSurface
 from fillguard.core.heat import Convection
 
 AS_GUESSED = (0.0,) * UNKNOWNS
@@ -25,37 +20,6 @@ class FixedConvection(Convection):
 
 def fixed(w_k: float) -> Convection:
     return FixedConvection(natural_w_k=0.0, forced_w_k=w_k)
-
-
-class ReferenceGas:
-    """A gas that answers as a surface does, straight from the reference equation of state.
-
-    For what the surfaces were never meant for: hydrogen, and nitrogen colder than any fill makes it.
-    """
-
-    def __init__(self, fluid: str) -> None:
-        self._state = CoolProp.AbstractState("HEOS", fluid)
-        self._state.specify_phase(CoolProp.iphase_gas)
-
-    def state(self, density_kg_m3: float, temperature_k: float) -> tuple[float, float, float, float, float, float]:
-        state = self._state
-        state.update(CoolProp.DmassT_INPUTS, density_kg_m3, temperature_k)
-        return (
-            state.p(),
-            state.umass(),
-            state.first_partial_deriv(CoolProp.iP, CoolProp.iDmass, CoolProp.iT),
-            state.first_partial_deriv(CoolProp.iP, CoolProp.iT, CoolProp.iDmass),
-            state.first_partial_deriv(CoolProp.iUmass, CoolProp.iDmass, CoolProp.iT),
-            state.cvmass(),
-        )
-
-    def density_unguarded(self, absolute_pa: float, temperature_k: float) -> float:
-        self._state.update(CoolProp.PT_INPUTS, absolute_pa, temperature_k)
-        return float(self._state.rhomass())
-
-
-def reference_gas(fluid: str) -> GasSurface:
-    return cast("GasSurface", ReferenceGas(fluid))
 
 
 def read(balance: Balance, setting: Setting, at_s: float, absolute_pa: float, surroundings_k: float) -> Balance:

@@ -9,7 +9,6 @@ transfer coefficients are fixed.
 
 import math
 from dataclasses import dataclass
-from pathlib import Path
 
 import numpy as np
 import numpy.typing as npt
@@ -21,8 +20,8 @@ from fillguard.core.cylinder import Vessel
 from fillguard.core.heat import SupplyKind, supply_of
 from fillguard.core.units import bar_from_pa, k_from_c, pa_from_bar
 from fillguard.core.values import AIR, GasMix
-from fillguard.surfaces import SurfaceStore
 from tests.balance_runs import AS_GUESSED, fixed, holding, read
+from tests.gases import shipped
 
 STEP_S = 0.1
 """HydDown's. Against 0.02 s its gas is off by 0.04 K."""
@@ -197,8 +196,7 @@ def by_hyddown(fill: Fill) -> tuple[Course, Setting]:
         conductance_w_k=ONE_LUMP_W_K,
         heat_sigma=0.0,
     )
-    gas = SurfaceStore(Path("no-cache"), on_problem=pytest.fail).get(fill.mix)
-    assert gas is not None
+    gas = shipped(fill.mix)
     supply = supply_of(gas, SupplyKind.BANK, start_k, start_k, pa_from_bar(fill.supply_bar))
     inside, outside = fixed(fill.inside * vessel.inner_area_m2), fill.outside * vessel.outer_area_m2
     return course, Setting(gas, vessel, inside, supply, outside)

@@ -11,29 +11,23 @@ from typing import Any
 import pytest
 
 from fillguard.core.errors import OutOfRangeError
-from fillguard.core.gas import TERMS, GasSurface
+from fillguard.core.gas import GasSurface
 from fillguard.core.units import STANDARD_ATMOSPHERE_PA, bar_from_pa, k_from_c, pa_from_bar, pa_from_psi, psi_from_pa
 from fillguard.core.values import AIR, GasMix
-from fillguard.surfaces import SurfaceStore
+from tests import gases
+from tests.gases import ideal_gas
 
 FIGURES: dict[str, Any] = tomllib.loads((Path(__file__).parent / "data" / "gas.toml").read_text(encoding="utf-8"))
 MIXES = {"air": AIR, "nitrogen": GasMix(o2=0.0), "oxygen": GasMix(o2=1.0), "helium": GasMix(o2=0.0, he=1.0)}
 HIGHEST_ABS_BAR = 400.0
+AIR_R_J_KG_K = 8.314462618 / 0.028965
 
-IDEAL_AIR = GasSurface(
-    key="ideal air",
-    molar_mass_kg_mol=0.028965,
-    gas_constant_j_mol_k=8.314462618,
-    residual=(0.0,) * len(TERMS),
-    ideal_cv=(2.5, 0.0, 0.0, 0.0),
-)
+IDEAL_AIR = ideal_gas(cv_j_kg_k=2.5 * AIR_R_J_KG_K, specific_r_j_kg_k=AIR_R_J_KG_K)
 """What the same formulas make of a gas without interactions."""
 
 
 def shipped(gas: str) -> GasSurface:
-    surface = SurfaceStore(Path("no-cache"), on_problem=pytest.fail).get(MIXES[gas])
-    assert surface is not None
-    return surface
+    return gases.shipped(MIXES[gas])
 
 
 def k_from_f(fahrenheit: float) -> float:
@@ -259,16 +253,6 @@ def test_gas_and_wall_in_equilibrium_without_loss(row: dict[str, Any]) -> None:
     found_k, density = adiabatic_end(air, start, end_pa, air.enthalpy_j_kg(end_pa, kelvin), wall)
     assert found_k == pytest.approx(k_from_c(row["end_c"]), abs=0.1)
     assert bar_from_pa(air.developed_abs_pa(density, kelvin)) == pytest.approx(row["settled_abs_bar"], abs=0.1)
-
-
-def ideal_gas(cv_j_kg_k: float, specific_r: float) -> GasSurface:
-    return GasSurface(
-        key="ideal gas",
-        molar_mass_kg_mol=8.314 / specific_r,
-        gas_constant_j_mol_k=8.314,
-        residual=(0.0,) * len(TERMS),
-        ideal_cv=(cv_j_kg_k / specific_r, 0.0, 0.0, 0.0),
-    )
 
 
 def ideal_enthalpy_j_kg(gas: GasSurface, specific_r: float, kelvin: float) -> float:
