@@ -4,12 +4,12 @@ Every function takes the same `View` and returns what it sees now: an excess ove
 no, or that nothing is known. Missing data is never "all is well".
 """
 
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from functools import cached_property
 
 from fillguard.core.alarms import Seen
-from fillguard.core.curve import Curve, end_of_rise
+from fillguard.core.curve import Curve, Sample, slope_of
 from fillguard.core.events import AlarmFacts, Doubt, Phase, Projected
 from fillguard.core.fill import OpenFill
 from fillguard.core.rules import AlarmRule, Rules
@@ -32,6 +32,7 @@ _LOSS_FOR_S = 2.0
 _HOSE_EMPTIES_TO = 0.4
 """A bled hose (57 mL) has lost more than this share within two seconds; a cylinder behind an open disc has not."""
 _FLOWED_WITHIN_S = 5.0
+_FEWEST = 3
 _MAY_LOSE = frozenset({Phase.FILLING, Phase.PAUSED})
 """Later the cylinder valve may be shut, and a hose that is bled slowly looks like a cylinder that empties."""
 _LAST_SECONDS = (2.5, 4.5)
@@ -186,7 +187,7 @@ def sudden_loss(view: View, rule: AlarmRule) -> Seen:
     if state.phase not in _MAY_LOSE or not before:
         return _UNKNOWN
     inside_pa = fill.last_inside_pa
-    flowed = state.phase is Phase.FILLING and course.hose_fell_s - end_of_rise(before)[0] <= _FLOWED_WITHIN_S
+    flowed = state.phase is Phase.FILLING and _was_rising(before, view.rules.extents.start_rate_pa_s)
     hose_went = flowed and newest_pa < _COLLAPSED_TO * inside_pa
     speed = _steady_fall_pa_s(course.curve) if newest_s - course.hose_fell_s >= _LOSS_FOR_S else None
     cylinder_empties = speed is not None and _HOSE_EMPTIES_TO * inside_pa < newest_pa < inside_pa - _LOSS_LEAST_PA
@@ -199,6 +200,14 @@ def sudden_loss(view: View, rule: AlarmRule) -> Seen:
         cause="The pressure collapses: gas is being lost.",
         facts=replace(view.facts, rate_pa_s=-fall_pa_s),
     )
+
+
+def _was_rising(before: Sequence[Sample], least_pa_s: float) -> bool:
+    """True when the gauge rose up to its collapse: within the last five seconds, or as far as a slow sensor shows."""
+    latest_s = before[-1][0]
+    recent = [sample for sample in before if latest_s - sample[0] <= _FLOWED_WITHIN_S]
+    slope = slope_of(recent if len(recent) >= _FEWEST else before[-_FEWEST:])
+    return slope is not None and slope.pa_s > max(least_pa_s, _BEYOND_NOISE * slope.error_pa_s)
 
 
 def _steady_fall_pa_s(curve: Curve) -> float | None:

@@ -79,7 +79,7 @@ class Gauge:
 def judged(gauge: Gauge, reading: Reading) -> tuple[Gauge, Doubt | None, bool]:
     """The channel after `reading`, a new doubt about it (None: as graded by the intake), and whether to use it.
 
-    An implausible leap is not used until three readings in a row agree on the new level: then it is true. What was
+    An implausible leap is not used until three readings in a row agree on it: then it is true. What was
     withheld is recorded all the same.
     """
     if reading.quality is Quality.BAD or reading.doubt in _UNUSED:
@@ -92,10 +92,16 @@ def judged(gauge: Gauge, reading: Reading) -> tuple[Gauge, Doubt | None, bool]:
         return gauge, Doubt.LATE, False
     if gauge.gauge_pa is not None and _implausible(gauge.gauge_pa, gauge.sample_s, reading):
         row = (*gauge.doubted_pa, reading.value)
-        agreeing = all(abs(value - reading.value) <= _JUMP_PA for value in row)
-        if len(row) < _TRUE_IN_A_ROW or not agreeing:
+        if len(row) < _TRUE_IN_A_ROW or not _agree(gauge.gauge_pa, row):
             return replace(gauge, doubted_pa=row[-_TRUE_IN_A_ROW + 1 :]), Doubt.IMPLAUSIBLE_JUMP, False
     return _accepted(gauge, reading), None, True
+
+
+def _agree(believed_pa: float, row: tuple[float, ...]) -> bool:
+    """True when all stand on one new level, or lead to it step by step as a collapse does."""
+    away = [abs(value - believed_pa) for value in row]
+    one_side = len({value > believed_pa for value in row}) == 1
+    return all(abs(value - row[-1]) <= _JUMP_PA for value in row) or (one_side and away == sorted(away))
 
 
 def _refused(gauge: Gauge, why: Doubt | None) -> Gauge:

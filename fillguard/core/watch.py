@@ -214,6 +214,8 @@ class Watch(Keeping):
         )
         if course.stood_at_pa is not None and old.stood_at_pa is None:
             self.opened_late(course.stood_at_pa, reading.value)
+        if sign is Sign.BLED and live:
+            self._judge((LOSS,))  # before it ends the fill: a hose that let go is empty, too
         if sign is not None:
             self.take(sign)
         if self.state.phase is Phase.IDLE and self.state.attach_used and stands_bled(course):
