@@ -1,6 +1,6 @@
 """The one decoder of a station: mapped topics by its feeds, everything else by the default topics."""
 
-from collections.abc import Collection, Mapping
+from collections.abc import Callable, Collection, Mapping
 
 from fillguard.core.events import InEvent, PresenceChanged, Reading
 from fillguard.core.values import Stamp
@@ -10,7 +10,7 @@ from fillguard.intake.formats import UnusableError
 from fillguard.intake.mapped import MappedDecoder
 from fillguard.intake.presence import Attendance
 from fillguard.intake.rejections import RejectionCount, Rejections
-from fillguard.ports import RawMessage
+from fillguard.ports import Publication, RawMessage
 from fillguard.settings import Settings
 from fillguard.settings.feeds import FeedSettings, covers
 
@@ -25,8 +25,13 @@ class StationDecoder:
         station: str | None = None,
         register: Register | None = None,
         whips: Collection[str] | None = None,
+        ask: Callable[[Publication], None] = lambda _: None,
     ) -> None:
-        """`station`, `register`: others than the configured ones; `whips`: None takes any name for a whip."""
+        """Decode for the station of `settings`.
+
+        `station`, `register`: others than the configured ones; `whips`: None takes any name for a whip; `ask` publishes
+        the request to an edge node that its feed allows.
+        """
         self._rejections, self._attendance = Rejections(), Attendance()
         self._default = DefaultDecoder(
             station or settings.station.id,
@@ -42,6 +47,7 @@ class StationDecoder:
             live_for_s=settings.extents.live_for_s,
             rejections=self._rejections,
             attendance=self._attendance,
+            ask=ask,
         )
 
     @property
@@ -59,7 +65,7 @@ class StationDecoder:
         return self._mapped.feed_of(topic)
 
     def decode(self, message: RawMessage) -> tuple[InEvent, ...]:
-        """The events of one message, at least one; `ReadingRejected` for what cannot be used. Never raises."""
+        """The events of one message; `ReadingRejected` for what cannot be used. Never raises."""
         if self._mapped.feed_of(message.topic) is not None:
             return self._mapped.decode(message)
         (event,) = self._default.decode(message)
@@ -75,8 +81,7 @@ class StationDecoder:
 
     def remember(self, reading: Reading, now: Stamp) -> None:
         """Take over one recorded reading after a restart, oldest first: repeats and backlogs are then known."""
-        topic = reading.source.split("#", 1)[0]
-        (self._mapped if self._mapped.feed_of(topic) is not None else self._default).remember(reading, now)
+        (self._mapped if self._mapped.measures(reading.source) else self._default).remember(reading, now)
 
     def rejections(self) -> tuple[RejectionCount, ...]:
         """What could not be used so far, by feed or kind of topic, and reason; from any thread."""
