@@ -23,6 +23,7 @@ from fillguard.core.events import (
     Reading,
     ServiceChanged,
     Tick,
+    VerdictOverridden,
 )
 from fillguard.core.rules import Rules
 from fillguard.core.station import StationState, step
@@ -120,7 +121,7 @@ def _whip_of(event: InEvent) -> str | None:
     match event:
         case Reading() | CylinderAttached() | CylinderDetached() | PresenceChanged() | AlarmCommanded():
             return event.whip
-        case ServiceChanged():
+        case ServiceChanged() | VerdictOverridden():
             return event.whip
         case _:
             return None

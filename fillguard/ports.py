@@ -181,6 +181,20 @@ class AuditEntry:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class CylinderRecorded:
+    """A cylinder entered the register or changed in it: all of its columns from here on, by whom and why."""
+
+    at: Stamp
+    by: str
+    why: str
+    key: str
+    """What identifies it: the serial in capitals, without blanks around it."""
+    serial: str
+    columns: Mapping[str, str]
+    """Its row as in cylinders.csv, without the empty cells."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Quarantined:
     """Rows that a mirror refused for what they hold; they stay in the ledger."""
 

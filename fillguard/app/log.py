@@ -24,6 +24,7 @@ from fillguard.core.events import (
     InEvent,
     OutEvent,
     ReadingRejected,
+    VerdictGiven,
 )
 from fillguard.core.figures import BAR_AND_CELSIUS, pressure, stamped
 
@@ -164,6 +165,16 @@ class LogOutlet:
                     outcome=done.outcome.value,
                     settles=None if settled is None else pressure(settled, BAR_AND_CELSIUS),
                     alarms=",".join(done.alarms) or None,
+                )
+            case VerdictGiven(verdict=verdict):
+                self._log.info(
+                    "verdict",
+                    whip=fact.whip,
+                    serial=fact.serial,
+                    verdict=verdict.level.value if verdict is not None else None,
+                    reasons=",".join(reason.code for reason in verdict.reasons) or None if verdict else None,
+                    overridden_by=verdict.overridden_by if verdict is not None else None,
+                    override_refused=fact.refused,
                 )
             case FindingMade():
                 self._log.info("finding", whip=fact.whip, fill=fact.fill_id, finding=fact.finding, text=fact.text)

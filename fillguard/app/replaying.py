@@ -5,6 +5,7 @@ from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass
 from pathlib import Path
 
+from fillguard.app.counter import Counter
 from fillguard.app.gases import Gases
 from fillguard.bench.replay import Account, replayed, station_in
 from fillguard.core.events import AlarmChanged
@@ -46,8 +47,9 @@ def prepare(
     known = load_register(register) if register is not None else settings.register
     messages = read_capture(lines)
     station, messages = _station(settings, messages, told=config_dir is not None)
-    decoder = StationDecoder(settings, station=station, register=known)
     rules = settings.rules(gases.fitted, station=station)
+    counter = Counter(settings, rules, register=known, ledger=False)
+    decoder = StationDecoder(settings, station=station, register=counter.cylinder, assess=counter.assess)
     units = units_of(settings)
 
     def text(change: AlarmChanged) -> str:

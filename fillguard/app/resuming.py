@@ -158,6 +158,7 @@ def _attached(fill: FillStarted, summary: FillSummary, now: Stamp) -> CylinderAt
         residual_gas=fill.gas,
         target_gauge_pa=summary.target_gauge_pa,
         surroundings=fill.surroundings,
+        verdict=summary.verdict,
         note=f"taken over from fill {fill.fill_id}, which a restart of fillguard interrupted",
     )
 
@@ -175,8 +176,7 @@ def _interrupted(fill: FillStarted, reader: SqliteLedgerReader) -> FillSummary:
     sure = next((row for row in reversed(rows) if row.settled_gauge_pa is not None), None)
     readings = list(_readings(fill, reader))
     known = _as_known_last(fill, reader)
-    findings = (fact.finding for fact in reader.fill_events(fill.fill_id) if isinstance(fact, FindingMade))
-    raised = (change.alarm for change in reader.fill_alarms(fill.fill_id) if change.is_raise)
+    findings, raised = _hinted_and_raised(fill, reader)
     return FillSummary(
         fill_id=fill.fill_id,
         station=fill.station,
@@ -208,7 +208,14 @@ def _interrupted(fill: FillStarted, reader: SqliteLedgerReader) -> FillSummary:
         findings=tuple(dict.fromkeys(findings)),
         readings=sum(row.doubt is None for row in readings),
         doubtful_readings=sum(row.doubt is not None for row in readings),
+        verdict=known.verdict,
     )
+
+
+def _hinted_and_raised(fill: FillStarted, reader: SqliteLedgerReader) -> tuple[Iterator[str], Iterator[str]]:
+    """Findings and alarms of a fill, by name."""
+    findings = (fact.finding for fact in reader.fill_events(fill.fill_id) if isinstance(fact, FindingMade))
+    return findings, (change.alarm for change in reader.fill_alarms(fill.fill_id) if change.is_raise)
 
 
 def _highest(rows: Sequence[ProjectionRow], name: str) -> float | None:

@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING
 from zoneinfo import ZoneInfo
 
 from fillguard import __version__
+from fillguard.app.counter import Counter
 from fillguard.app.gases import Gases
 from fillguard.app.learning import remembered
 from fillguard.app.replaying import units_of
@@ -197,7 +198,14 @@ class Watching:
 
     def _link(self) -> tuple[MqttLink, StationDecoder]:
         settings = self.settings
-        decoder = StationDecoder(settings, whips=settings.whips or None)
+        counter = Counter(settings, self.rules)
+        decoder = StationDecoder(
+            settings,
+            whips=settings.whips or None,
+            register=counter.cylinder,
+            assess=counter.assess,
+            ask=lambda request: self.link.publish(request),  # noqa: PLW0108 - the link is built from what this needs
+        )
         link = MqttLink(
             settings.broker,
             clock=self._clock,

@@ -260,9 +260,7 @@ def too_fast(view: View, rule: AlarmRule) -> Seen:
         return _UNKNOWN
     if seen.sample_s - fill.started_s < _TOO_FAST_FROM_S:
         return _CLEAR
-    limit = rule.setpoint
-    if fill.held.gas.o2 > view.rules.oxygen_threshold:
-        limit = rule.variants.get("oxygen-rich", rule.setpoint)
+    limit = view.rules.rate_limit_pa_s(fill.held.gas) or rule.setpoint
     lower = seen.rate_pa_s - Z_LOWER_90 * seen.rate_error_pa_s
     if lower <= limit - rule.deadband:
         return Seen(excess=lower - limit)
@@ -303,6 +301,15 @@ def unidentified(view: View, _rule: AlarmRule) -> Seen:
     if fill is None or fill.held.identified:
         return _CLEAR
     return Seen.yes("Nobody said which cylinder this is: the lowest rating this whip serves is applied.", view.facts)
+
+
+def not_fit(view: View, _rule: AlarmRule) -> Seen:
+    """Gas in a cylinder of which the verdict says: do not fill, and nobody answers for it."""
+    verdict = view.fill.held.verdict if view.fill is not None else None
+    if verdict is None or not verdict.forbids:
+        return Seen.no()
+    why = "; ".join(reason.text for reason in verdict.refusals)
+    return Seen.yes(f"This cylinder must not be filled: {why}.", view.facts)
 
 
 def arrived_empty(view: View, rule: AlarmRule) -> Seen:
@@ -363,6 +370,7 @@ ON_PRESSURE: Mapping[str, Condition] = {
     "whip-over-rating": whip_over_rating,
     "sudden-loss": sudden_loss,
     "monitoring-lost": monitoring_lost,
+    "not-fit": not_fit,
     "will-overfill": will_overfill,
     "too-fast": too_fast,
     "gas-hot": gas_hot,

@@ -5,6 +5,7 @@ from dataclasses import dataclass, replace
 from datetime import UTC, datetime
 
 from fillguard.core.events import CylinderAttached, FillStarted, FillSummary, Outcome, Projected
+from fillguard.core.fitness.verdict import Verdict
 from fillguard.core.limits import ceiling_gauge_pa, rating_limit_gauge_pa
 from fillguard.core.rules import Rules, WhipRules
 from fillguard.core.units import PA_PER_BAR
@@ -39,6 +40,7 @@ class Held:
     limit_gauge_pa: float
     target_gauge_pa: float
     ceiling_gauge_pa: float
+    verdict: Verdict | None = None
 
 
 def assumed_cylinder(whip: WhipRules) -> Cylinder:
@@ -223,6 +225,7 @@ class OpenFill:
             readings=self.readings,
             doubtful_readings=self.doubtful,
             learned_version=self.learned_version,
+            verdict=self.held.verdict,
         )
 
     def started_event(self, stamp: Stamp) -> FillStarted:
@@ -247,6 +250,7 @@ class OpenFill:
             ceiling_gauge_pa=self.held.ceiling_gauge_pa,
             ambient_k=self.ambient_k,
             learned_version=self.learned_version,
+            verdict=self.held.verdict,
         )
 
 
@@ -278,6 +282,7 @@ def held_to(attached: CylinderAttached | None, rules: Rules, whip: str) -> Held:
         limit_gauge_pa=limit,
         target_gauge_pa=limit if told is None else min(told, limit),
         ceiling_gauge_pa=ceiling_gauge_pa(known, gas, rules.ambient_abs_pa),
+        verdict=attached.verdict if attached else None,
     )
 
 

@@ -17,6 +17,8 @@ from fillguard.core.events import (
     OutEvent,
     Phase,
     PhaseChanged,
+    VerdictGiven,
+    VerdictOverridden,
 )
 from fillguard.core.fill import LOSS, UNKNOWN_CAPACITY_M3, Held, OpenFill, fill_id, held_to
 from fillguard.core.learning import teaching_of
@@ -206,6 +208,7 @@ class Keeping:
                 reference_k=held.cylinder.reference_k,
                 target_gauge_pa=held.target_gauge_pa,
                 note=" ".join(note for note in notes if note) or None,
+                verdict=held.verdict,
             )
         )
         old, estimate = self.state.context, self.state.estimate
@@ -219,6 +222,35 @@ class Keeping:
             new = replace(new, learned=old.learned)
         fill = replace(self.state.fill or fill, learned_version=new.learned.version)
         self.state = replace(self.state, fill=fill, context=new, estimate=estimator.adapted(estimate, old, new))
+
+    def override(self, event: VerdictOverridden) -> bool:
+        """Have the named person answer for this cylinder, where anybody may; True when an open fill goes on with it."""
+        attached = self.state.attached
+        if attached is None or attached.verdict is None:
+            self.tell_verdict(event.operator, refused="nothing to override: no cylinder with a verdict hangs here")
+            return False
+        verdict, refused = attached.verdict.overridden(event.operator, event.reason)
+        self.state = replace(self.state, attached=replace(attached, verdict=verdict))
+        self.tell_verdict(event.operator, refused=refused)
+        if self.state.fill is None or refused is not None:
+            return False
+        self.identify(self.state.fill)
+        return True
+
+    def tell_verdict(self, operator: str | None, *, refused: str | None = None) -> None:
+        """Say whether the attached cylinder may be filled; `refused`: why it was not overridden."""
+        attached, fill = self.state.attached, self.state.fill
+        self.out.append(
+            VerdictGiven(
+                stamp=self.now,
+                whip=self.state.whip,
+                fill_id=fill.fill_id if fill is not None else None,
+                serial=attached.serial if attached is not None else None,
+                operator=operator,
+                verdict=attached.verdict if attached is not None else None,
+                refused=refused,
+            )
+        )
 
     def _not_looser(self, old: Held, new: Held) -> tuple[Held, str | None]:
         """What an open fill is held to from now on: a stricter limit at once, a looser one only by somebody's name."""

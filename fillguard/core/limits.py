@@ -6,12 +6,11 @@ Pressures are gauge pascal. The rating holds for settled gas at the cylinder's o
 from collections.abc import Iterable
 from dataclasses import dataclass
 
+from fillguard.core.fitness.record import PLUS_ALLOWANCE
 from fillguard.core.gas import GasSurface
 from fillguard.core.units import k_from_c
 from fillguard.core.values import Cylinder, Material, Profile
 
-PLUS_ALLOWANCE = 1.10
-"""A valid plus mark allows 10 % over the marked service pressure: 49 CFR 173.302a(b)."""
 US_HOT_FACTOR = 1.25
 """Pressure at 55 C at most 5/4 of the service pressure: 49 CFR 173.301a(d)."""
 US_HOT_K = k_from_c(55.0)

@@ -117,6 +117,14 @@ class Rules:
         """The rules of `whip`; the cautious defaults for one the configuration does not name."""
         return self.whips.get(whip) or WhipRules(whip=whip)
 
+    def rate_limit_pa_s(self, gas: GasMix) -> float | None:
+        """How fast a cylinder may be filled with `gas`; None where no alarm says so."""
+        rule = self.alarms.get("too-fast")
+        if rule is None:
+            return None
+        rich = gas.o2 > self.oxygen_threshold
+        return rule.variants.get("oxygen-rich", rule.setpoint) if rich else rule.setpoint
+
     def learned_for(self, cylinder: Cylinder | None) -> Learned:
         """What a fill of `cylinder` starts with; None: nobody described it."""
         return self.learned.learned_for(cylinder)

@@ -25,6 +25,7 @@ from fillguard.core.events import (
     ServiceChanged,
     SettledRead,
     Tick,
+    VerdictOverridden,
 )
 from fillguard.core.learned import Ending
 from fillguard.core.rules import Rules
@@ -95,7 +96,7 @@ def _stepped(state: StationState, event: InEvent, rules: Rules) -> Step:  # noqa
     match event:
         case Reading():
             return _on_reading(state, event, rules)
-        case CylinderAttached() | CylinderDetached() | PresenceChanged():
+        case CylinderAttached() | CylinderDetached() | PresenceChanged() | VerdictOverridden():
             return _on_word(state, event, rules)
         case Tick():
             return _on_tick(state, event, rules)
@@ -146,13 +147,19 @@ def _on_surroundings(state: StationState, reading: Reading, medium: Surroundings
     return replace(state, whips=whips), ()
 
 
-def _on_word(state: StationState, event: CylinderAttached | CylinderDetached | PresenceChanged, rules: Rules) -> Step:
+def _on_word(
+    state: StationState,
+    event: CylinderAttached | CylinderDetached | PresenceChanged | VerdictOverridden,
+    rules: Rules,
+) -> Step:
     watch = _watch(state, event.whip, rules, event.stamp)
     match event:
         case CylinderAttached():
             watch.on_attached(event)
         case CylinderDetached():
             watch.on_detached()
+        case VerdictOverridden():
+            watch.on_overridden(event)
         case PresenceChanged():
             watch.on_presence(online=event.online)
     return _done(state, watch)

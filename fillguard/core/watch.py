@@ -23,6 +23,7 @@ from fillguard.core.events import (
     Quality,
     Reading,
     ReadingDoubted,
+    VerdictOverridden,
 )
 from fillguard.core.fill import LOSS
 from fillguard.core.gauge import Gauge, judged
@@ -101,6 +102,8 @@ class Watch(Keeping):
         if self.state.phase in AFTER_CLOSE and _is_another(self.state.attached, event):
             self.take(Sign.REPLACED)
         self.state = replace(self.state, attached=event, attach_used=self.state.fill is not None)
+        if event.verdict is not None:
+            self.tell_verdict(event.operator)
         match self.state.phase:
             case Phase.ATTACHED:
                 self.take(Sign.REPLACED)
@@ -113,6 +116,12 @@ class Watch(Keeping):
                     self.identify(self.state.fill)
                     self._project(self.state.estimate)
                     self._judge(ON_PRESSURE)
+        self._signal()
+
+    def on_overridden(self, event: VerdictOverridden) -> None:
+        """A named person takes it on themselves to fill this cylinder all the same."""
+        if self.override(event):
+            self._judge(("not-fit",))
         self._signal()
 
     def on_detached(self) -> None:

@@ -14,6 +14,7 @@ from typing_extensions import TypedDict
 
 from fillguard.core.errors import ConfigurationError
 from fillguard.core.events import CylinderAttached, CylinderDetached
+from fillguard.core.fitness.verdict import Verdict
 from fillguard.core.units import STANDARD_ATMOSPHERE_PA, bar_from_pa, c_from_k, k_from_c, pa_from_bar, pa_from_psi
 from fillguard.core.values import AIR, Cylinder, GasMix, Material, Stamp, Surroundings
 from fillguard.intake.formats import STRICT, UnusableError, check_json, refuse_shape, shown
@@ -21,6 +22,8 @@ from fillguard.intake.formats import STRICT, UnusableError, check_json, refuse_s
 Range = tuple[float, float]
 Register = Callable[[str], Cylinder | None]
 """The cylinder with this serial, None for one nobody registered. Never raises."""
+Assess = Callable[[CylinderAttached], Verdict | None]
+"""Whether what was attached may be filled; None: nobody judges. Never raises."""
 
 COLD_C, HOT_C = 8.0, 45.0
 """What `cold` (out of a winter boat) and `hot` (out of a car in the sun) stand for at the counter: our choice."""

@@ -1,17 +1,20 @@
-"""What a named person does to an alarm or tells of a settled cylinder, sent over the broker instead of the board."""
+"""What a named person says over the broker instead of the board: about alarms, verdicts, settled cylinders."""
 
 import json
 import re
+from collections.abc import Mapping
 from typing import NoReturn, NotRequired
 
 from pydantic import TypeAdapter, ValidationError, with_config
 from typing_extensions import TypedDict
 
-from fillguard.core.events import AlarmCommanded, LearningReset, SettledRead, Verb
+from fillguard.core.events import AlarmCommanded, LearningReset, SettledRead, Verb, VerdictOverridden
 from fillguard.core.units import bar_from_pa, c_from_k, k_from_c, pa_from_bar
 from fillguard.intake.formats import STRICT, UnusableError, check_json, refuse_shape, shown
 from fillguard.ports import RawMessage
 
+OVERRIDE = "override"
+"""The one verb that is about a verdict: fill it all the same."""
 LONGEST_SHELVE_MIN = 30.0
 _LONGEST_TEXT = 200
 _NEEDS_REASON = {
@@ -57,7 +60,7 @@ COLDEST_C, HOTTEST_C = -20.0, 50.0
 _VERB = re.compile(rb'"verb"\s*:\s*"(settled|reset-learning)"')
 
 
-def command_event(message: RawMessage) -> AlarmCommanded | SettledRead | LearningReset:
+def command_event(message: RawMessage) -> AlarmCommanded | VerdictOverridden | SettledRead | LearningReset:
     """The command in one message. Raises UnusableError; a retained command is refused: nobody gives it now."""
     if message.retained:
         raise UnusableError("retained-command", "a command must not be retained: publish it without the retain flag")
@@ -110,9 +113,11 @@ def _reset(message: RawMessage) -> LearningReset:
     )
 
 
-def _on_alarm(message: RawMessage) -> AlarmCommanded:
+def _on_alarm(message: RawMessage) -> AlarmCommanded | VerdictOverridden:
     sent = _COMMAND.validate_json(message.payload)
     texts = {key: _text(key, value) for key, value in sent.items() if isinstance(value, str)}
+    if texts["verb"] == OVERRIDE:
+        return _override(message, texts)
     verb = _verb(texts["verb"])
     if "occurrence" not in texts and "alarm" not in texts:
         raise UnusableError("bad-command", f"{verb}: say which alarm by its occurrence, or by alarm and whip")
@@ -130,11 +135,22 @@ def _on_alarm(message: RawMessage) -> AlarmCommanded:
     )
 
 
+def _override(message: RawMessage, texts: Mapping[str, str]) -> VerdictOverridden:
+    """Refused unless it names whip, person and reason: somebody answers for this fill."""
+    if "whip" not in texts or "reason" not in texts:
+        raise UnusableError("bad-command", f"{OVERRIDE} needs whip and reason: why it is filled all the same")
+    if "alarm" in texts or "occurrence" in texts:
+        raise UnusableError("bad-command", f"{OVERRIDE} is about a cylinder, not about an alarm: leave that out")
+    return VerdictOverridden(
+        stamp=message.arrived, whip=texts["whip"], operator=texts["operator"], reason=texts["reason"]
+    )
+
+
 def _verb(word: str) -> Verb:
     try:
         return Verb(word)
     except ValueError:
-        raise UnusableError("bad-command", f"verb {shown(word)}: allowed are {', '.join(Verb)}") from None
+        raise UnusableError("bad-command", f"verb {shown(word)}: allowed are {', '.join((*Verb, OVERRIDE))}") from None
 
 
 def _text(key: str, text: str) -> str:

@@ -3,7 +3,7 @@
 import re
 from collections import deque
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from fillguard.core.events import (
     CylinderAttached,
@@ -16,7 +16,7 @@ from fillguard.core.events import (
 )
 from fillguard.core.units import STANDARD_ATMOSPHERE_PA
 from fillguard.core.values import Stamp
-from fillguard.intake.attach import Register, attach_event
+from fillguard.intake.attach import Assess, Register, attach_event
 from fillguard.intake.commands import command_event
 from fillguard.intake.formats import LARGEST_BYTES, UnusableError, json_measured, sample_of, shown
 from fillguard.intake.grading import QUALITY, Channel
@@ -54,6 +54,7 @@ class DefaultDecoder:
         station: str,
         *,
         register: Register,
+        assess: Assess = lambda _: None,
         whips: frozenset[str] | None = None,
         ambient_abs_pa: float = STANDARD_ATMOSPHERE_PA,
         live_for_s: float = 5.0,
@@ -61,7 +62,7 @@ class DefaultDecoder:
         ranges: Mapping[Quantity, Range] = ELECTRICAL_RANGES,
     ) -> None:
         self._station = station
-        self._register = register
+        self._register, self._assess = register, assess
         self._whips = whips
         self._ambient_abs_pa = ambient_abs_pa
         self._live_for_s = live_for_s
@@ -145,7 +146,7 @@ class DefaultDecoder:
             raise UnusableError("repeated", "the broker sent an earlier message on this topic again: nothing changed")
         event = attach_event(message.payload, stamp=message.arrived, whip=_whip_of(feed), register=self._register)
         before.append(said)
-        return event
+        return replace(event, verdict=self._assess(event)) if isinstance(event, CylinderAttached) else event
 
     def _presence(self, message: RawMessage, feed: Feed) -> PresenceChanged:
         word = message.payload.strip()

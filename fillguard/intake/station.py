@@ -4,7 +4,7 @@ from collections.abc import Callable, Collection, Mapping
 
 from fillguard.core.events import InEvent, PresenceChanged, Reading
 from fillguard.core.values import Stamp
-from fillguard.intake.attach import Register
+from fillguard.intake.attach import Assess, Register
 from fillguard.intake.feeds import DefaultDecoder
 from fillguard.intake.formats import UnusableError
 from fillguard.intake.mapped import MappedDecoder
@@ -23,7 +23,8 @@ class StationDecoder:
         settings: Settings,
         *,
         station: str | None = None,
-        register: Register | None = None,
+        register: Register = lambda _: None,
+        assess: Assess = lambda _: None,
         whips: Collection[str] | None = None,
         ask: Callable[[Publication], None] = lambda _: None,
     ) -> None:
@@ -35,7 +36,8 @@ class StationDecoder:
         self._rejections, self._attendance = Rejections(), Attendance()
         self._default = DefaultDecoder(
             station or settings.station.id,
-            register=register or settings.register,
+            register=register,
+            assess=assess,
             whips=frozenset(whips) if whips is not None else None,
             ambient_abs_pa=settings.station.ambient_abs_pa,
             live_for_s=settings.extents.live_for_s,

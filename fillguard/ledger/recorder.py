@@ -22,7 +22,7 @@ from fillguard.ledger.chain import Anchor, genesis, leaf, next_head
 from fillguard.ledger.codec import Fact, Json, canonical, clean, encode
 from fillguard.ledger.schema import RECORD_TABLES, REFUSED_AGAIN
 from fillguard.ledger.store import identity_text
-from fillguard.ports import Attempt, AuditEntry, ConfigInForce, OwedNotice, Quarantined, StepRecord
+from fillguard.ports import Attempt, AuditEntry, ConfigInForce, CylinderRecorded, OwedNotice, Quarantined, StepRecord
 
 _CACHED_NAMES = 4096
 """Sources and boots kept in memory; more than any station has, and a bound when a sender invents names."""
@@ -56,7 +56,7 @@ class CursorMoved:
 
 
 _Key = TypeVar("_Key")
-Entry = StepRecord | Attempt | ConfigInForce | AuditEntry | CursorMoved | Quarantined
+Entry = StepRecord | Attempt | ConfigInForce | AuditEntry | CylinderRecorded | CursorMoved | Quarantined
 
 
 @dataclass(frozen=True, slots=True)
@@ -84,10 +84,8 @@ class Recorder:
         self._sources: dict[tuple[str, str | None, str], int] = {}
         self._boots: dict[str, int] = {}
         self._rejections: dict[tuple[str, str], _Rejections] = {}
+        self._row, self._head = self._end_on_disk()
         ask = self._connection.execute
-        end = ask("SELECT seq, head FROM journal ORDER BY seq DESC LIMIT 1").fetchone()
-        self._row: int = end[0] if end else 0
-        self._head: bytes = end[1] if end else genesis(identity_text(self._connection))
         config = ask("SELECT hash FROM config ORDER BY id DESC LIMIT 1").fetchone()
         self._config: str | None = config and config[0]
         self._open: dict[str, _OpenFill] = {
@@ -104,6 +102,14 @@ class Recorder:
             // 1000
             for fill in self._open.values()
         }
+
+    def follow(self) -> None:
+        """Go on from the end of the chain on disk: since our last transaction people may have changed the register."""
+        self._row, self._head = self._end_on_disk()
+
+    def _end_on_disk(self) -> tuple[int, bytes]:
+        end = self._connection.execute("SELECT seq, head FROM journal ORDER BY seq DESC LIMIT 1").fetchone()
+        return (end[0], end[1]) if end else (0, genesis(identity_text(self._connection)))
 
     @property
     def end(self) -> Anchor:
@@ -122,6 +128,8 @@ class Recorder:
                 self._config = entry.config_hash
             case AuditEntry():
                 self._add("audit", encode(entry))
+            case CylinderRecorded():
+                self._add("cylinder", encode(entry))
             case CursorMoved():
                 self.move_cursor(entry.name, entry.row)
             case Quarantined():

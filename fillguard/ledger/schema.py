@@ -7,7 +7,8 @@ from importlib.resources import files
 
 from fillguard.core.errors import LedgerError
 
-RECORD_TABLES = ("source", "boot", "opened", "fill", "event", "alarm", "notice", "attempt", "config", "audit")
+_FIRST_RECORD_TABLES = ("source", "boot", "opened", "fill", "event", "alarm", "notice", "attempt", "config", "audit")
+RECORD_TABLES = (*_FIRST_RECORD_TABLES, "cylinder")
 """In the chain, never changed: each has `id` (its journal number) and `body`."""
 WORK_TABLES = ("outbox", "cursor", "quarantine", "snapshot")
 LIVE_TABLES = ("reading", "projection")
@@ -89,28 +90,32 @@ def _guards(table: str, keys: Sequence[str]) -> tuple[str, ...]:
     )
 
 
-def _script(name: str) -> str:
-    return (files("fillguard.ledger") / "migrations" / name).read_text(encoding="utf-8")
+def _script(name: str) -> Iterator[str]:
+    return statements_of((files("fillguard.ledger") / "migrations" / name).read_text(encoding="utf-8"))
 
 
 def _first() -> Migration:
-    script = _script("0001-ledger.sql")
-    guarded = ("schema_version", "identity", "journal", *RECORD_TABLES)
+    guarded = ("schema_version", "identity", "journal", *_FIRST_RECORD_TABLES)
     return Migration(
         version=1,
         name="ledger",
         statements=(
-            *statements_of(script),
+            *_script("0001-ledger.sql"),
             *(guard for table in guarded for guard in record_guards(table)),
             *(guard for table in LIVE_TABLES for guard in live_guards(table)),
         ),
     )
 
 
-MIGRATIONS: tuple[Migration, ...] = (
-    _first(),
-    Migration(version=2, name="learned", statements=tuple(statements_of(_script("0002-learned.sql")))),
-)
+def _register() -> Migration:
+    return Migration(version=3, name="register", statements=(*_script("0003-register.sql"), *record_guards("cylinder")))
+
+
+def _learned() -> Migration:
+    return Migration(version=2, name="learned", statements=tuple(_script("0002-learned.sql")))
+
+
+MIGRATIONS: tuple[Migration, ...] = (_first(), _learned(), _register())
 
 
 def version_of(connection: sqlite3.Connection) -> int:

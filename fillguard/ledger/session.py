@@ -117,6 +117,7 @@ class Session:
     ) -> set[int]:
         refused: set[int] = set()
         connection.execute("BEGIN IMMEDIATE")
+        recorder.follow()
         try:
             for entry in entries:
                 recorder.record(entry)
@@ -125,8 +126,8 @@ class Session:
                 raise
             # One entry is at fault and must not keep the others from the record: find it, keep the rest.
             connection.execute("ROLLBACK")
-            recorder.reload()
             connection.execute("BEGIN IMMEDIATE")
+            recorder.reload()
             refused = {
                 place
                 for place, entry in enumerate(entries)

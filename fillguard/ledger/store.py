@@ -88,6 +88,18 @@ def prepare(path: Path, owner: Owner, at_ms: int, migrations: tuple[Migration, .
         raise LedgerError(f"ledger {path} cannot be opened: {problem}. {_RESTORE}") from problem
 
 
+def is_drill(path: Path) -> bool:
+    """True when there is a ledger at `path` and it is a drill's. Raises LedgerError for a file that is no ledger."""
+    return path.exists() and _owner(path).drill
+
+
+def refuse_other_owner(path: Path, owner: Owner) -> None:
+    """Raise LedgerError when the ledger at `path` has another owner or another schema."""
+    connect_read_only(path).close()
+    if (found := _owner(path)) != owner:
+        raise LedgerError(f"ledger {path} is that of {found}, asked for is {owner}: give another path")
+
+
 def identity_text(connection: sqlite3.Connection) -> str:
     """The canonical text that names this ledger; the chain starts from it."""
     row = connection.execute("SELECT body FROM identity").fetchone()
@@ -127,6 +139,20 @@ _RESTORE = (
     "Nothing was changed. Move the file (with its -wal and -shm files) aside, copy the last good backup to its place, "
     "and keep the damaged one for inspection"
 )
+
+
+def _owner(path: Path) -> Owner:
+    _refuse_strange_file(path)
+    try:
+        with closing(sqlite3.connect(_uri(path, "ro"), uri=True)) as connection:
+            return _owner_in(connection)
+    except sqlite3.Error as problem:
+        raise LedgerError(f"ledger {path} cannot be read ({problem}): restore the last good backup") from problem
+
+
+def _owner_in(connection: sqlite3.Connection) -> Owner:
+    identity = json.loads(identity_text(connection))
+    return Owner(station=str(identity.get("station")), drill=bool(identity.get("drill")))
 
 
 def _uri(path: Path, mode: str) -> str:
@@ -217,8 +243,7 @@ def _refuse_other_schema(path: Path, connection: sqlite3.Connection, known: int)
 
 
 def _refuse_other_owner(path: Path, connection: sqlite3.Connection, owner: Owner) -> None:
-    identity = json.loads(identity_text(connection))
-    found = Owner(station=str(identity.get("station")), drill=bool(identity.get("drill")))
+    found = _owner_in(connection)
     if found != owner:
         raise LedgerError(
             f"ledger {path} is that of {found}, asked for is {owner}: "

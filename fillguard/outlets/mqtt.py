@@ -36,6 +36,7 @@ from fillguard.core.events import (
     Reading,
     ReadingDoubted,
     SettledJudged,
+    VerdictGiven,
 )
 from fillguard.core.units import bar_from_pa, c_from_k
 from fillguard.core.values import Stamp
@@ -148,10 +149,11 @@ class MqttOutlet:
                 gauge: Document = {"gauge_bar": _bar(cause.value), "sample_t": cause.sample_s}
                 self._change(whip, cause.stamp, gauge, urgent=False)
             case CylinderAttached():
-                said: Document = {"serial": cause.serial, "operator": cause.operator}
+                said: Document = {**_NO_VERDICT, "serial": cause.serial, "operator": cause.operator}
                 self._change(cause.whip, cause.stamp, said, urgent=True)
             case CylinderDetached():
-                self._change(cause.whip, cause.stamp, {"serial": None, "operator": None}, urgent=True)
+                said = {**_NO_VERDICT, "serial": None, "operator": None}
+                self._change(cause.whip, cause.stamp, said, urgent=True)
             case _:
                 pass
 
@@ -175,6 +177,8 @@ class MqttOutlet:
                 self._change(fact.whip, fact.stamp, changes, urgent=True)
             case FillStarted() | FillIdentified():
                 self._change(fact.whip, fact.stamp, _filled(fact), urgent=True)
+            case VerdictGiven():
+                self._change(fact.whip, fact.stamp, _verdict(fact), urgent=True)
             case FillEnded():
                 outcome: Document = {"outcome": fact.summary.outcome.value}
                 self._change(fact.summary.whip, fact.stamp, outcome, urgent=True)
@@ -267,6 +271,23 @@ def _projection(p: Projected) -> Document:
     }
 
 
+def _verdict(fact: VerdictGiven) -> Document:
+    verdict = fact.verdict
+    if verdict is None:
+        return {**_NO_VERDICT, "override_refused": fact.refused}
+    return {
+        "verdict": verdict.level.value,
+        "verdict_text": verdict.text,
+        "verdict_reasons": [
+            {"code": r.code, "level": r.level.value, "text": r.text, "overridable": r.overridable}
+            for r in verdict.reasons
+        ],
+        "profile": verdict.profile,
+        "overridden_by": verdict.overridden_by,
+        "override_refused": fact.refused,
+    }
+
+
 def _filled(fact: FillStarted | FillIdentified) -> Document:
     return {
         "fill": fact.fill_id,
@@ -298,7 +319,12 @@ def _figures(facts: AlarmFacts) -> Document:
     }
 
 
+_NO_VERDICT: Document = {
+    **dict.fromkeys(("verdict", "verdict_text", "profile", "overridden_by", "override_refused")),
+    "verdict_reasons": [],
+}
 _NOTHING_KNOWN: Document = {
+    **_NO_VERDICT,
     **dict.fromkeys(("t", "sample_t", "phase", "serial", "operator", "gauge_bar", "prompt", "lamp", "outcome")),
     "alarms": [],
 }

@@ -5,6 +5,7 @@ from dataclasses import dataclass, field
 
 from fillguard.settings.environment import overlay
 from fillguard.settings.problems import Problem, did_you_mean
+from fillguard.settings.profiles import ProfileSection
 from fillguard.settings.schema import Place, S, Section, validated
 from fillguard.settings.station import (
     BrokerSection,
@@ -23,6 +24,7 @@ _TABLES: Mapping[str, type[Section]] = {
     "ledger": LedgerSection,
     "influx": InfluxSection,
     "extents": ExtentsSection,
+    "profile": ProfileSection,
 }
 _LISTS = ("whip", "channel", "feed")
 _CHANNEL_SECRETS = frozenset({"url", "url_file", "url_env"})
@@ -32,13 +34,14 @@ _FILES_OF_SECRETS = frozenset({"password_file", "token_file"})
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Sections:
-    """What station.toml says, in its own units; None where a table is wrong or, for the mirror, left out."""
+    """What station.toml says, in its own units; None where a table is wrong, or need not be there and is not."""
 
     station: StationSection | None
     broker: BrokerSection | None
     ledger: LedgerSection | None
     extents: ExtentsSection | None
     influx: InfluxSection | None
+    profile: ProfileSection | None
     whips: tuple[WhipSection, ...]
     channels: tuple[ChannelSection, ...]
     feeds: tuple[Mapping[str, object], ...]
@@ -78,6 +81,7 @@ def read_document(document: Mapping[str, object], environ: Mapping[str, str], pr
         ledger=section("ledger", LedgerSection),
         extents=section("extents", ExtentsSection),
         influx=section("influx", InfluxSection) if "influx" in tables else None,
+        profile=section("profile", ProfileSection) if "profile" in tables else None,
         whips=tuple(_items(WhipSection, document, "whip", "id", problems)),
         channels=tuple(_items(ChannelSection, document, "channel", "name", problems)),
         feeds=tuple(_list(document, "feed", problems)),

@@ -6,6 +6,7 @@ from pathlib import Path
 
 from pydantic import SecretStr
 
+from fillguard.core.fitness.profiles import JurisdictionProfile
 from fillguard.core.gas import GasSurface
 from fillguard.core.rules import AlarmRule, Extents, Rules, WhipRules
 from fillguard.core.values import GasMix, Profile
@@ -102,7 +103,11 @@ class Settings:
     feeds: tuple[FeedSettings, ...]
     """Which messages of foreign sensors mean what."""
     register: Register = field(repr=False)
-    """`settings.register(serial)`: the cylinder of that serial, or None."""
+    """cylinders.csv: the cylinders that the ledger's own register does not know."""
+    fitness: JurisdictionProfile = field(repr=False)
+    """Whose rules say what may be filled: the jurisdiction's, or the shop's own stricter ones."""
+    oxygen_clean_whips: Mapping[str, bool]
+    """Whips of which somebody said whether they are oxygen-clean."""
     text: str = field(repr=False)
     """Everything that is in force but the register, as JSON, defaults and overrides included, without secrets."""
     hash: str

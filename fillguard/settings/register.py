@@ -1,80 +1,25 @@
-"""cylinders.csv: the cylinders that this station knows by serial.
+"""cylinders.csv: the cylinders that a station knows by serial, one row each.
 
-`serial`, `water_capacity_l` (of one cylinder), `material`, rated pressure and reference temperature are needed in
-every row; `count`, `empty_mass_kg` (of one cylinder), test pressure, the disc's lowest burst pressure and `plus_marked`
-may be left empty. A pressure is gauge, as stamped, and stands in `rated_bar` or `rated_psi`, or in `rated_pressure`
-with its unit in `rated_unit` (likewise `test_...`, `disc_burst_...`); a temperature in `reference_c` or `reference_f`.
-Lines that start with # are comments.
+The columns are in `settings.columns`. A pressure is gauge, as stamped, and stands in `rated_bar` or `rated_psi`, or in
+`rated_pressure` with its unit in `rated_unit` (likewise `test_...`, `disc_burst_...`); a temperature in `reference_c`
+or `reference_f`. Lines that start with # are comments.
 """
 
 import csv
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
-from typing import Annotated, Literal, Self
 
-from pydantic import model_validator
-
-from fillguard.core.units import k_from_c, pa_from_bar
-from fillguard.core.values import Cylinder, Material, Profile
+from fillguard.core.fitness.record import CylinderRecord, Stamped
+from fillguard.settings.columns import COLUMNS, PRESSURES, CylinderRow, value_of
 from fillguard.settings.files import read_text
 from fillguard.settings.problems import ConfigurationProblems, Problem, did_you_mean, quoted
-from fillguard.settings.schema import Place, Section, choice, declared_key, number, refusal, text, validated
+from fillguard.settings.schema import Place, validated
 
-_TEXT_COLUMNS = frozenset({"serial", "material"})
-_YES_NO = {"yes": True, "true": True, "no": False, "false": False}
-_PRESSURES = ("rated", "test", "disc_burst")
+Progress = Callable[[int, int], None]
+"""Rows read and rows in all."""
 
-
-class CylinderRow(Section):
-    """One row of the register."""
-
-    serial: Annotated[str, text("the serial as stamped", pattern=r"^.{1,40}$")]
-    water_capacity_l: Annotated[float, number(0.2, 150, "litres of one cylinder")]
-    count: Annotated[int, number(1, 12, "cylinders in the set")] = 1
-    material: Annotated[Literal["steel", "aluminium", "composite"], choice("steel, aluminium or composite")]
-    empty_mass_kg: Annotated[float | None, number(0.3, 250, "kg of one cylinder")] = None
-    rated_bar: Annotated[float, number(100, 500, "bar gauge")]
-    reference_c: Annotated[float, number(0, 40, "degrees C")]
-    test_bar: Annotated[float | None, number(120, 900, "bar gauge")] = None
-    disc_burst_bar: Annotated[float | None, number(120, 900, "bar gauge")] = None
-    plus_marked: Annotated[bool, choice("yes or no")] = False
-
-    @model_validator(mode="after")
-    def _stamps_fit(self) -> Self:
-        for what, pressure in (("test pressure", self.test_bar), ("disc's burst pressure", self.disc_burst_bar)):
-            if pressure is not None and pressure <= self.rated_bar:
-                raise refusal(
-                    f"the {what} {pressure:.5g} bar is not above the rated {self.rated_bar:.5g} bar: read the stamps"
-                )
-        cylinder = self.cylinder()
-        if self.plus_marked and (cylinder.material is not Material.STEEL or cylinder.profile is not Profile.US):
-            raise refusal("plus_marked: the mark exists on US steel cylinders only, rated at 21.1 C (70 F)")
-        return self
-
-    def cylinder(self) -> Cylinder:
-        """The same in SI."""
-        return Cylinder(
-            serial=self.serial,
-            water_capacity_m3=self.water_capacity_l / 1e3,
-            material=Material(self.material),
-            rated_gauge_pa=pa_from_bar(self.rated_bar),
-            reference_k=k_from_c(self.reference_c),
-            count=self.count,
-            empty_mass_kg=self.empty_mass_kg,
-            test_gauge_pa=None if self.test_bar is None else pa_from_bar(self.test_bar),
-            disc_burst_gauge_pa=None if self.disc_burst_bar is None else pa_from_bar(self.disc_burst_bar),
-            plus_marked=self.plus_marked,
-        )
-
-
-_COLUMNS = frozenset(
-    {
-        *CylinderRow.model_fields,
-        *(f"{stem}_{end}" for stem in _PRESSURES for end in ("psi", "pressure", "unit")),
-        "reference_f",
-    }
-)
+_PROGRESS_EVERY = 500
 _NEEDED = (
     ("serial",),
     ("water_capacity_l",),
@@ -82,20 +27,26 @@ _NEEDED = (
     ("rated_bar", "rated_psi", "rated_pressure"),
     ("reference_c", "reference_f"),
 )
+"""A file without these columns is not what was meant. A cell may be empty: then the verdict says what is missing."""
 
 
 @dataclass(frozen=True, slots=True)
 class Register:
-    """Cylinders by serial. Upper and lower case and blanks around a serial do not matter."""
+    """Records by `key_of` their serial."""
 
-    cylinders: Mapping[str, Cylinder] = field(default_factory=dict)
+    records: Mapping[str, CylinderRecord] = field(default_factory=dict)
 
-    def __call__(self, serial: str) -> Cylinder | None:
-        """The cylinder of that serial, None when the register does not know it."""
-        return self.cylinders.get(_key(serial))
+    def record(self, serial: str) -> CylinderRecord | None:
+        """The record of that serial, None when this register does not know it."""
+        return self.records.get(key_of(serial))
 
     def __len__(self) -> int:
-        return len(self.cylinders)
+        return len(self.records)
+
+
+def key_of(serial: str) -> str:
+    """What identifies a cylinder: upper and lower case and blanks around a serial do not matter."""
+    return serial.strip().upper()
 
 
 def load_register(path: Path) -> Register:
@@ -111,40 +62,61 @@ def load_register(path: Path) -> Register:
     return register
 
 
-def read_register(path: Path, problems: list[Problem]) -> Register:
+def read_register(path: Path, problems: list[Problem], progress: Progress | None = None) -> Register:
     """The good rows of `path`; everything wrong with the others is appended to `problems`."""
     content = read_text(path, problems)
     if content is None:
         return Register()
-    rows = _rows(content)
+    lines = content.splitlines()
+    rows = _rows(lines)
     line, header = next(rows, (1, []))
     columns = [name.strip().lower() for name in header]
     wrong = list(_header_problems(path.name, line, columns))
     problems.extend(wrong)
     if wrong:
         return Register()
-    cylinders: dict[str, Cylinder] = {}
+    records: dict[str, CylinderRecord] = {}
     first_line: dict[str, int] = {}
     for line, cells in rows:
+        if progress is not None and line % _PROGRESS_EVERY == 0:
+            progress(line, len(lines))
         place = Place(file=path.name, label=f"row {line},")
-        row = _row(columns, cells, place, problems)
-        if row is None:
+        record = _row(columns, cells, place, problems)
+        if record is None:
             continue
-        key = _key(row.serial)
+        key = key_of(record.serial)
         if key in first_line:
-            problems.append(place.problem("serial", f"stands in row {first_line[key]} already: keep one", row.serial))
+            text = f"stands in row {first_line[key]} already: keep one"
+            problems.append(place.problem("serial", text, record.serial))
         first_line.setdefault(key, line)
-        cylinders[key] = row.cylinder()
-    return Register(cylinders)
+        records[key] = record
+    return Register(records)
 
 
-def _key(serial: str) -> str:
-    return serial.strip().upper()
+def read_record(cells: Mapping[str, str], place: Place, problems: list[Problem]) -> CylinderRecord | None:
+    """One record from the cells of its row by column; None with everything that is wrong appended to `problems`."""
+    written = {name: cell.strip() for name, cell in cells.items() if cell.strip()}
+    found: list[Problem] = []
+    cells_by_column, unclear = _with_units(written, place, found)
+    row = validated(CylinderRow, {name: value_of(name, cell) for name, cell in cells_by_column.items()}, place, found)
+    said_already = [place.problem(f"{stem}_bar", "").key for stem in unclear]
+    problems.extend(problem for problem in found if problem.key not in said_already)
+    return None if found or row is None else row.record(_stamped(cells_by_column))
 
 
-def _rows(content: str) -> Iterator[tuple[int, list[str]]]:
+def _stamped(cells: Mapping[str, str]) -> dict[str, Stamped]:
+    """The pressures in the units they were written in."""
+    return {
+        stem: Stamped(value=float(cells[f"{stem}_{unit}"]), unit=unit)
+        for stem in PRESSURES
+        for unit in ("bar", "psi")
+        if f"{stem}_{unit}" in cells
+    }
+
+
+def _rows(lines: Sequence[str]) -> Iterator[tuple[int, list[str]]]:
     """Line number in the file and cells of every row that is neither blank nor a comment."""
-    reader = csv.reader(content.splitlines())
+    reader = csv.reader(lines)
     for cells in reader:
         if any(cell.strip() for cell in cells) and not cells[0].lstrip().startswith("#"):
             yield reader.line_num, cells
@@ -157,10 +129,8 @@ def _header_problems(file: str, line: int, columns: list[str]) -> Iterator[Probl
         yield Problem(file=file, key=key, value=None, text=help_text)
         return
     for name in sorted(set(columns)):
-        if name not in _COLUMNS:
-            yield Problem(
-                file=file, key=key, value=quoted(name), text=f"unknown column; {did_you_mean(name, _COLUMNS)}"
-            )
+        if name not in COLUMNS:
+            yield Problem(file=file, key=key, value=quoted(name), text=f"unknown column; {did_you_mean(name, COLUMNS)}")
         elif columns.count(name) > 1:
             yield Problem(file=file, key=key, value=quoted(name), text="this column stands there twice: keep one")
     for names in _NEEDED:
@@ -168,18 +138,12 @@ def _header_problems(file: str, line: int, columns: list[str]) -> Iterator[Probl
             yield Problem(file=file, key=key, value=None, text=f"column {' or '.join(names)} is missing")
 
 
-def _row(columns: list[str], cells: list[str], place: Place, problems: list[Problem]) -> CylinderRow | None:
+def _row(columns: list[str], cells: list[str], place: Place, problems: list[Problem]) -> CylinderRecord | None:
     if len(cells) != len(columns):
         hint = "; a decimal comma? write a point" if len(cells) > len(columns) else ""
         problems.append(place.problem("", f"has {len(cells)} cells but the header has {len(columns)}{hint}"))
         return None
-    written = {name: cell.strip() for name, cell in zip(columns, cells, strict=True) if cell.strip()}
-    found: list[Problem] = []
-    cells_by_column, unclear = _with_units(written, place, found)
-    row = validated(CylinderRow, {name: _value(name, cell) for name, cell in cells_by_column.items()}, place, found)
-    said_already = [place.problem(f"{stem}_bar", "").key for stem in unclear]
-    problems.extend(problem for problem in found if problem.key not in said_already)
-    return None if found else row
+    return read_record(dict(zip(columns, cells, strict=True)), place, problems)
 
 
 def _with_units(
@@ -188,7 +152,7 @@ def _with_units(
     """`rated_pressure` and `rated_unit` as the one column that they mean, and which of these could not be made out."""
     cells = dict(written)
     unclear: list[str] = []
-    for stem in _PRESSURES:
+    for stem in PRESSURES:
         pressure, unit = cells.pop(f"{stem}_pressure", None), cells.pop(f"{stem}_unit", None)
         if pressure is None:
             continue
@@ -201,15 +165,3 @@ def _with_units(
         else:
             cells[f"{stem}_{unit}"] = pressure
     return cells, unclear
-
-
-def _value(column: str, cell: str) -> object:
-    """What a cell says; text that is no number is left to be refused with its own words."""
-    if column in _TEXT_COLUMNS:
-        return cell if column == "serial" else cell.lower()
-    if declared_key(column, CylinderRow) == "plus_marked":
-        return _YES_NO.get(cell.lower(), cell)
-    try:
-        return int(cell) if column == "count" else float(cell)
-    except ValueError:
-        return cell

@@ -27,6 +27,7 @@ from fillguard.settings.model import (
     TlsSettings,
 )
 from fillguard.settings.problems import HIDDEN, Problem, did_you_mean
+from fillguard.settings.profiles import profile_in_force, shipped_profiles
 from fillguard.settings.register import Register
 from fillguard.settings.schema import Place, Section
 from fillguard.settings.station import (
@@ -38,7 +39,6 @@ from fillguard.settings.station import (
     WhipSection,
 )
 
-_REFERENCE_C = {"eu": 15.0, "us": 21.1}
 _PLAIN_PORT, _TLS_PORT = 1883, 8883
 _DAY_S = 86_400.0
 _PA_PER_MBAR = 100.0
@@ -57,7 +57,12 @@ class Resolver:
         broker = self._broker(sections.broker, sections.place("broker")) if sections.broker else None
         station, ledger, extents = sections.station, sections.ledger, sections.extents
         feeds = self._feeds(sections, station) if station is not None else ()
-        if self._problems or station is None or broker is None or ledger is None or extents is None:
+        fitness = (
+            profile_in_force(station.profile, sections.profile, sections.place("profile"), self._problems)
+            if station is not None
+            else None
+        )
+        if self._problems or station is None or broker is None or ledger is None or extents is None or fitness is None:
             return None
         text = canonical_text(sections, alarms)
         return Settings(
@@ -71,6 +76,8 @@ class Resolver:
             alarms={name: alarm.rule(name) for name, alarm in alarms.items()},
             feeds=feeds,
             register=register,
+            fitness=fitness,
+            oxygen_clean_whips={w.id: w.oxygen_clean for w in sections.whips if w.oxygen_clean is not None},
             text=text,
             hash=hashlib.sha256(text.encode()).hexdigest(),
         )
@@ -169,6 +176,7 @@ def canonical_text(sections: Sections, alarms: Mapping[str, AlarmSection]) -> st
         "ledger": sections.ledger,
         "influx": sections.influx,
         "extents": sections.extents,
+        "profile": sections.profile,
     }
     channels = tables(sections.channels)
     for channel in channels:
@@ -209,7 +217,9 @@ def _whip(section: WhipSection, profile: str, feeds: Iterable[FeedSettings]) -> 
         whip=section.id,
         max_working_gauge_pa=pa_from_bar(section.max_working_bar),
         lowest_rating_gauge_pa=pa_from_bar(section.lowest_rating_bar),
-        lowest_rating_reference_k=k_from_c(_REFERENCE_C[profile] if reference_c is None else reference_c),
+        lowest_rating_reference_k=k_from_c(
+            shipped_profiles()[profile].reference_c if reference_c is None else reference_c
+        ),
         safety_valve_gauge_pa=_pa(section.safety_valve_bar),
         supply_end_gauge_pa=_pa(section.supply_end_bar),
         silent_after_s=next(silent_after_s, None),

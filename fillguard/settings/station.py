@@ -94,6 +94,7 @@ class WhipSection(Section):
     """None: what the station's profile says."""
     safety_valve_bar: GaugeBar | None = None
     supply_end_bar: GaugeBar | None = None
+    oxygen_clean: Annotated[bool | None, choice("true or false")] = None
 
     @model_validator(mode="after")
     def _ratings_fit(self) -> Self:

@@ -15,6 +15,8 @@ import typer.main
 from click import Command
 from typer.core import TyperGroup
 
+from fillguard.app.counter import Counter
+from fillguard.app.gases import Gases
 from fillguard.cli.commands import app
 from fillguard.cli.exits import Exit
 from fillguard.core.events import AlarmCommanded, CylinderAttached, Reading, SettledRead
@@ -24,6 +26,7 @@ from fillguard.intake.feeds import DefaultDecoder
 from fillguard.ports import RawMessage
 from fillguard.settings import check_config, load_settings
 from fillguard.settings import station as tables
+from fillguard.settings.profiles import ProfileSection
 from fillguard.settings.register import load_register
 from fillguard.settings.schema import Section
 
@@ -37,6 +40,7 @@ SECTIONS: dict[str, type[Section]] = {
     "[influx]": tables.InfluxSection,
     "[[channel]]": tables.ChannelSection,
     "[extents]": tables.ExtentsSection,
+    "[profile]": ProfileSection,
 }
 
 
@@ -151,7 +155,9 @@ def test_a_json_example_parses(block: str) -> None:
 
 def test_the_messages_shown_in_the_page_of_topics_are_understood() -> None:
     reading, cylinder, command, settled = re.findall(r"```json\n(.*?)```", page("reference/topics.md"), re.DOTALL)
-    decoder = DefaultDecoder("tern", register=load_register(ROOT / "config" / "cylinders.csv"))
+    settings = load_settings(ROOT / "config", {})
+    counter = Counter(settings, settings.rules(Gases(report=pytest.fail).fitted), ledger=False)
+    decoder = DefaultDecoder("tern", register=counter.cylinder, assess=counter.assess)
     stamp = Stamp(mono_s=0.0, utc_s=1795558185.2)
     topics = ("fill/tern/1/pressure", "fill/tern/1/cylinder", "fillguard/tern/command", "fillguard/tern/command")
     kinds = [

@@ -17,8 +17,9 @@ from fillguard.core.events import PresenceChanged
 from fillguard.ledger import schema, store
 from fillguard.ledger.lock import LedgerLock, LedgerLocked
 from fillguard.ledger.reader import SqliteLedgerReader
+from fillguard.ledger.register import add_to_register
 from fillguard.ledger.schema import LIVE_TABLES, MIGRATIONS, RECORD_TABLES, WORK_TABLES, Migration, migrate
-from fillguard.ports import Attempt, ConfigInForce
+from fillguard.ports import Attempt, ConfigInForce, CylinderRecorded
 from tests.ledger_facts import (
     OWNER,
     T0,
@@ -57,6 +58,10 @@ def full(tmp_path_factory: pytest.TempPathFactory) -> Path:
         )
     )
     assert made.stop(10.0) == 0
+    cylinder = CylinderRecorded(
+        at=at(5), by="op-1", why="bought", key="TH-0042", serial="TH-0042", columns={"serial": "TH-0042"}
+    )
+    add_to_register(path, OWNER.station, at(5), [cylinder])
     return path
 
 
@@ -205,7 +210,7 @@ def test_another_programs_database_is_refused(tmp_path: Path) -> None:
 def test_a_newer_schema_is_refused_with_what_to_do(ledger: Path) -> None:
     with closing(any_connection(ledger)) as connection:
         connection.execute("INSERT INTO schema_version (version, name, at_ms) VALUES (99, 'from the future', 0)")
-    with pytest.raises(LedgerError, match="schema 99, this version knows 2: it was written by a newer fillguard"):
+    with pytest.raises(LedgerError, match="schema 99, this version knows 3: it was written by a newer fillguard"):
         writer(ledger)
     with pytest.raises(LedgerError, match="newer fillguard"):
         SqliteLedgerReader(ledger)
@@ -240,16 +245,16 @@ def test_two_new_ledgers_are_told_apart(tmp_path: Path) -> None:
 
 # --- schema ----------------------------------------------------------------------------------------------------------
 
-NEXT = Migration(version=3, name="a note", statements=("CREATE TABLE note (id INTEGER PRIMARY KEY)",))
-BROKEN = Migration(version=4, name="broken", statements=("CREATE TABLE half (x)", "CREATE TABLE note (x)"))
+NEXT = Migration(version=4, name="a note", statements=("CREATE TABLE note (id INTEGER PRIMARY KEY)",))
+BROKEN = Migration(version=5, name="broken", statements=("CREATE TABLE half (x)", "CREATE TABLE note (x)"))
 
 
 def test_an_older_ledger_is_brought_forward_one_step_at_a_time(ledger: Path) -> None:
     taken = store.prepare(ledger, OWNER, 7000, (*MIGRATIONS, NEXT))
     assert taken == [NEXT]
     with closing(store.connect(ledger)) as connection:
-        assert connection.execute("SELECT version, name, at_ms FROM schema_version WHERE version = 3").fetchone() == (
-            3,
+        assert connection.execute("SELECT version, name, at_ms FROM schema_version WHERE version = 4").fetchone() == (
+            4,
             "a note",
             7000,
         )
@@ -260,7 +265,7 @@ def test_a_step_that_fails_leaves_nothing_behind(ledger: Path) -> None:
     with pytest.raises(LedgerError, match="table note already exists"):
         store.prepare(ledger, OWNER, 7000, (*MIGRATIONS, NEXT, BROKEN))
     with closing(store.connect(ledger)) as connection:
-        assert schema.version_of(connection) == 3
+        assert schema.version_of(connection) == 4
         assert connection.execute("SELECT 1 FROM sqlite_master WHERE name = 'half'").fetchone() is None
 
 

@@ -10,6 +10,7 @@ from typing import Never
 import pytest
 
 from fillguard.core.errors import ConfigurationError
+from fillguard.core.fitness.asked import governing_cylinder
 from fillguard.core.rules import Extents, WhipRules
 from fillguard.core.units import STANDARD_ATMOSPHERE_PA, k_from_c
 from fillguard.core.values import GasMix, Profile
@@ -65,7 +66,7 @@ def test_without_a_configuration_the_published_defaults_hold() -> None:
     assert rules.ambient_abs_pa == pytest.approx(STANDARD_ATMOSPHERE_PA)
     assert rules.ambient_k == pytest.approx(293.15)
     assert (settings.channels, settings.influx, settings.feeds, len(settings.register)) == ((), None, (), 0)
-    assert settings.register("TH-0042") is None
+    assert settings.register.record("TH-0042") is None
 
 
 def test_each_extent_can_be_set_and_its_default_is_that_of_the_core() -> None:
@@ -81,7 +82,9 @@ def test_the_example_configuration_loads_clean() -> None:
     settings = load_settings(EXAMPLE, {})
     assert settings.station.id == "tern"
     assert sorted(settings.whips) == ["1", "2", "3", "4"]
-    cylinder = settings.register("TH-0042")
+    record = settings.register.record("TH-0042")
+    assert record is not None
+    cylinder = governing_cylinder(record, settings.fitness)
     assert cylinder is not None
     assert cylinder.profile is Profile.US
 

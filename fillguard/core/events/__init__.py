@@ -30,6 +30,7 @@ from fillguard.core.events.received import (
     ServiceChanged,
     SettledRead,
     Tick,
+    VerdictOverridden,
 )
 from fillguard.core.events.told import (
     AlarmChanged,
@@ -48,6 +49,7 @@ from fillguard.core.events.told import (
     PromptChanged,
     ReadingDoubted,
     SettledJudged,
+    VerdictGiven,
 )
 
 __all__ = [
@@ -90,4 +92,6 @@ __all__ = [
     "SettledRead",
     "Tick",
     "Verb",
+    "VerdictGiven",
+    "VerdictOverridden",
 ]

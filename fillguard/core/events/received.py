@@ -3,6 +3,7 @@
 from dataclasses import dataclass
 
 from fillguard.core.events.kinds import Doubt, Quality, Quantity, Verb
+from fillguard.core.fitness.verdict import Verdict
 from fillguard.core.values import Cylinder, GasMix, Stamp, Surroundings
 
 
@@ -60,6 +61,8 @@ class CylinderAttached:
     """Wall temperature as told at the counter (`cold`, `hot`, a figure); None when nobody said."""
     note: str | None = None
     """What did not fit between register and message, in words."""
+    verdict: Verdict | None = None
+    """Whether it may be filled, how far, and why not; None where nobody judged it."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -99,6 +102,16 @@ class AlarmCommanded:
     alarm: str | None = None
     reason: str | None = None
     for_s: float | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class VerdictOverridden:
+    """A named person takes it on themselves to fill what should not be filled. Whether they may is still to be seen."""
+
+    stamp: Stamp
+    whip: str
+    operator: str
+    reason: str
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -159,6 +172,7 @@ InEvent = (
     | PresenceChanged
     | Tick
     | AlarmCommanded
+    | VerdictOverridden
     | SettledRead
     | LearningReset
     | ClockStepped

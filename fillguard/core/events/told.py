@@ -3,6 +3,7 @@
 from dataclasses import dataclass, field
 
 from fillguard.core.events.kinds import AlarmState, Chatter, Doubt, Lamp, Outcome, Phase, Prompt, Quality
+from fillguard.core.fitness.verdict import Verdict
 from fillguard.core.learned import Ending, Lesson, StationLearned, Unfit
 from fillguard.core.values import Cylinder, GasMix, Stamp, Surroundings
 
@@ -47,6 +48,8 @@ class FillStarted:
     ambient_k: float | None
     learned_version: int = 0
     """Of the station's learned values in use; 0: as shipped."""
+    verdict: Verdict | None = None
+    """On the cylinder, as it stood when the gas began to flow."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -63,6 +66,22 @@ class FillIdentified:
     reference_k: float
     target_gauge_pa: float
     note: str | None = None
+    verdict: Verdict | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class VerdictGiven:
+    """Whether the attached cylinder may be filled; told at attach, and again when somebody overrode it or tried to."""
+
+    stamp: Stamp
+    whip: str
+    fill_id: str | None
+    serial: str | None
+    operator: str | None
+    verdict: Verdict | None
+    """None: there was none to override."""
+    refused: str | None = None
+    """Why it was not overridden, in words."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -260,6 +279,8 @@ class FillSummary:
     doubtful_readings: int
     learned_version: int = 0
     """Of the station's learned values in use; 0: as shipped."""
+    verdict: Verdict | None = None
+    """On the cylinder, with the name of whoever overrode it."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -324,6 +345,7 @@ OutEvent = (
     PhaseChanged
     | FillStarted
     | FillIdentified
+    | VerdictGiven
     | Projected
     | PromptChanged
     | FindingMade

@@ -1,0 +1,144 @@
+"""The counter where cylinders are handed in: looks a serial up, and says whether it may be filled, how far, why not."""
+
+from collections.abc import Sequence
+from dataclasses import replace
+from datetime import date, datetime
+from zoneinfo import ZoneInfo
+
+from fillguard.core.errors import LedgerError
+from fillguard.core.events import CylinderAttached
+from fillguard.core.fill import held_to
+from fillguard.core.fitness.asked import Case, Wanted
+from fillguard.core.fitness.judging import judged, set_cylinder
+from fillguard.core.fitness.record import CylinderRecord
+from fillguard.core.fitness.verdict import Level, Reason, Verdict
+from fillguard.core.limits import developed_gauge_pa, rating_limit_gauge_pa
+from fillguard.core.rules import Rules
+from fillguard.core.units import k_from_c
+from fillguard.core.values import Cylinder
+from fillguard.ledger.register import RegisterReader
+from fillguard.settings import Register, Settings
+
+_FINDINGS_COUNT_S = 90.0 * 86_400.0
+"""What fills of the last three months hinted at still says something of a valve (our choice)."""
+_UNREGISTERED_MISSING = ("last pressure test", "last visual inspection", "gas service", "valve outlet")
+
+
+class Counter:
+    """For the one thread that decodes. The ledger's register governs; cylinders.csv serves what it does not know."""
+
+    def __init__(
+        self,
+        settings: Settings,
+        rules: Rules,
+        *,
+        register: Register | None = None,
+        ledger: bool = True,
+    ) -> None:
+        """`register`: another file than the configured one; `ledger` False: what a ledger holds does not count."""
+        self._settings, self._rules = settings, rules
+        self._zone = ZoneInfo(settings.station.timezone)
+        self._file = settings.register if register is None else register
+        self._with_ledger = ledger
+        self._reader: RegisterReader | None = None
+
+    def cylinder(self, serial: str) -> Cylinder | None:
+        """What hangs there, as far as filling it is concerned; None when it is not known well enough. Never raises."""
+        try:
+            record = self._record(serial)
+            members = self._members(record) if record is not None else ()
+        except LedgerError:
+            return None  # `assess` says so, in words, in the same step
+        return None if record is None else set_cylinder(record, members, self._settings.fitness)
+
+    def assess(self, event: CylinderAttached) -> Verdict:
+        """The verdict on what was attached. Never raises."""
+        try:
+            record = self._record(event.serial) if event.serial is not None else None
+            if record is None:
+                return self._unregistered(event)
+            members = self._members(record)
+            findings = self._valve_findings(record, event)
+        except LedgerError as problem:
+            return self._unregistered(event, because=f"the register cannot be read ({problem})")
+        wanted = replace(
+            self._wanted(event), valve_findings=findings, hot_gauge_pa=self._hot_gauge_pa(event, event.cylinder)
+        )
+        verdict = judged(record, self._settings.fitness, self._today(event), wanted, members=members)
+        return _with_limit(verdict, event.cylinder)
+
+    def _unregistered(self, event: CylinderAttached, because: str | None = None) -> Verdict:
+        """What is missing is asked for; until then the whip's lowest rating governs, or what the message says."""
+        profile, cylinder = self._settings.fitness, event.cylinder
+        who = "this cylinder" if event.serial is None else event.serial
+        text = because or f"{who} is not in the register"
+        if cylinder is None:
+            text += ": register it, or describe it with the stamp read; until then the lowest rating of this whip holds"
+        else:
+            text += ", only described: read stamp, test date and inspection yourself"
+        reasons = [Reason(code="not-registered", level=Level.CARE, text=text)]
+        record = CylinderRecord(serial=event.serial or "")
+        case = Case(record=record, profile=profile, today=self._today(event), wanted=self._wanted(event))
+        if case.oxygen_rich:
+            rich = f"{event.gas} is above {case.oxygen_threshold * 100:.3g} % oxygen, and nobody recorded it as clean"
+            source = profile.source("oxygen_threshold")
+            reasons.append(Reason(code="oxygen-clean-unknown", level=Level.CARE, text=rich, source=source))
+        stamp = () if cylinder is not None else ("rated pressure", "reference temperature", "capacity", "material")
+        verdict = Verdict(
+            level=Level.CARE,
+            profile=profile.name,
+            day=case.today.isoformat(),
+            reasons=tuple(reasons),
+            max_rate_pa_s=case.wanted.max_rate_pa_s,
+            missing=(*stamp, *_UNREGISTERED_MISSING),
+        )
+        return _with_limit(verdict, held_to(event, self._rules, event.whip).cylinder)
+
+    def _record(self, serial: str) -> CylinderRecord | None:
+        reader = self._register_reader()
+        found = reader.current(serial) if reader is not None else None
+        return found or self._file.record(serial)
+
+    def _members(self, record: CylinderRecord) -> Sequence[CylinderRecord]:
+        found = (self._record(serial) for serial in record.members)
+        return [member for member in found if member is not None]
+
+    def _valve_findings(self, record: CylinderRecord, event: CylinderAttached) -> int:
+        reader = self._register_reader()
+        if reader is None:
+            return 0
+        serials = {record.serial, event.serial or record.serial}
+        return reader.valve_findings(serials, event.stamp.utc_s - _FINDINGS_COUNT_S)
+
+    def _register_reader(self) -> RegisterReader | None:
+        """Opened on the thread that uses it, when it is first needed."""
+        if self._with_ledger and self._reader is None:
+            self._reader = RegisterReader(self._settings.ledger.path)
+        return self._reader
+
+    def _wanted(self, event: CylinderAttached) -> Wanted:
+        return Wanted(
+            gas=event.gas,
+            target_gauge_pa=event.target_gauge_pa,
+            whip_max_gauge_pa=self._rules.whip(event.whip).max_working_gauge_pa,
+            whip_oxygen_clean=self._settings.oxygen_clean_whips.get(event.whip),
+            oxygen_threshold=self._settings.station.oxygen_threshold,
+            max_rate_pa_s=self._rules.rate_limit_pa_s(event.gas),
+        )
+
+    def _hot_gauge_pa(self, event: CylinderAttached, cylinder: Cylinder | None) -> float | None:
+        if cylinder is None:
+            return None
+        gas, hot_k = self._rules.surface_of(event.gas), k_from_c(self._settings.fitness.hot_c)
+        limit_pa = rating_limit_gauge_pa(cylinder)
+        return developed_gauge_pa(cylinder, gas, limit_pa, hot_k, self._rules.ambient_abs_pa)
+
+    def _today(self, event: CylinderAttached) -> date:
+        return datetime.fromtimestamp(event.stamp.utc_s, self._zone).date()
+
+
+def _with_limit(verdict: Verdict, cylinder: Cylinder | None) -> Verdict:
+    """With the limit that the watch holds the fill to: where the message says less than the register, that."""
+    if cylinder is None:
+        return verdict
+    return replace(verdict, limit_gauge_pa=rating_limit_gauge_pa(cylinder), reference_k=cylinder.reference_k)
