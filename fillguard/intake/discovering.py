@@ -73,10 +73,13 @@ class _Guess:
 
     def __init__(self, *, at_whip: bool, whip: str, hint: str) -> None:
         self._at_whip, self._whip, self._hint = at_whip, whip, hint
+        self._taken: set[Quantity] = set()
 
     def reading(self, name: str, unit: str | None, more: Sequence[str] = ()) -> Lines:
         """One `[[feed.reading]]`; `unit` None: nobody said; empty: the message does."""
         quantity = self._by_unit(unit) or self._by_name(name) or self._by_name(self._hint) or Quantity.PRESSURE
+        if self._at_whip and quantity in (Quantity.AMBIENT, Quantity.BATH):
+            quantity = Quantity.WALL
         lines = ["[[feed.reading]]", f'quantity = "{quantity}"  # guessed']
         if quantity in (Quantity.PRESSURE, Quantity.WALL) and not self._at_whip:
             lines.append(f'whip = "{self._whip}"  # guessed')
@@ -85,7 +88,11 @@ class _Guess:
             lines.append(f'unit = "{next(iter(UNITS[quantity]))}"  # guessed: the message does not say')
         elif unit and unit not in UNITS[quantity]:
             lines.append(f"# unit in the message: {_commented(unit)}")
-        return lines
+        if quantity not in self._taken:
+            self._taken.add(quantity)
+            return lines
+        # A second one would claim the same: which of them is it?
+        return [f"#{line}" for line in lines]
 
     @staticmethod
     def _by_unit(unit: str | None) -> Quantity | None:
