@@ -155,7 +155,7 @@ def test_closed_vessel_cools_half_way_in_the_time_the_published_heat_transfer_ta
 def test_at_last_gas_and_wall_stand_where_the_heat_of_the_fill_leaves_them(fill: dict[str, Any]) -> None:
     """Measured is 3 to 5 K warmer.
 
-    The pressure at the close is not known (40 bar more, to which another reader of these figures filled, make 2.5 K), and
+    The pressure at the close is not known (40 bar more, as another reader of these figures took it, make 2.5 K), and
     real convection dies down with the difference, so that the last kelvins take longer.
     """
     assert gas_k_at(steel_run(fill, 0.5), fill["seconds"][-1:])[0] == pytest.approx(fill["gas_k"][-1], abs=5.5)
