@@ -70,6 +70,9 @@ class _Whip:
     alarms: dict[str, Document] = field(default_factory=dict)
     """By `same_alarm`."""
     lamp: str | None = None
+    shown: Projected | None = None
+    read: Reading | None = None
+    """Later than `shown`. Neither is in `said` yet: most are overtaken before anything is sent."""
     changed: bool = False
     urgent: bool = False
     sent_mono_s: float = -math.inf
@@ -136,24 +139,24 @@ class MqttOutlet:
             whip = self._whips[name] = _Whip(said={"v": 1, "whip": name, **_NOTHING_KNOWN, **_NO_FILL})
         return whip
 
-    def _change(self, name: str, stamp: Stamp, changes: Document, *, urgent: bool) -> None:
+    def _change(self, name: str, stamp: Stamp, changes: Document) -> None:
         whip = self._whip(name)
+        _take_in(whip)
         whip.said |= {"t": stamp.utc_s, **changes}
-        whip.changed = True
-        whip.urgent |= urgent
+        whip.changed = whip.urgent = True
 
     def _note_cause(self, cause: InEvent) -> None:
         match cause:
             case Reading(quantity=Quantity.PRESSURE, quality=Quality.GOOD, whip=str(whip)):
                 # Between fills nothing is projected, and the gauge still moves.
-                gauge: Document = {"gauge_bar": _bar(cause.value), "sample_t": cause.sample_s}
-                self._change(whip, cause.stamp, gauge, urgent=False)
+                self._whip(whip).read = cause
+                self._whip(whip).changed = True
             case CylinderAttached():
                 said: Document = {**_NO_VERDICT, "serial": cause.serial, "operator": cause.operator}
-                self._change(cause.whip, cause.stamp, said, urgent=True)
+                self._change(cause.whip, cause.stamp, said)
             case CylinderDetached():
                 said = {**_NO_VERDICT, "serial": None, "operator": None}
-                self._change(cause.whip, cause.stamp, said, urgent=True)
+                self._change(cause.whip, cause.stamp, said)
             case _:
                 pass
 
@@ -165,23 +168,24 @@ class MqttOutlet:
             case LampChanged():
                 self._publish_lamp(fact.whip, fact.lamp.value)
                 self._whip(fact.whip).lamp = fact.lamp.value
-                self._change(fact.whip, fact.stamp, {"lamp": fact.lamp.value}, urgent=True)
+                self._change(fact.whip, fact.stamp, {"lamp": fact.lamp.value})
             case Projected():
-                self._change(fact.whip, fact.stamp, _projection(fact), urgent=False)
+                whip = self._whip(fact.whip)
+                whip.shown, whip.read, whip.changed = fact, None, True
             case PromptChanged():
                 prompt = fact.prompt.value if fact.prompt else None
-                self._change(fact.whip, fact.stamp, {"prompt": prompt}, urgent=True)
+                self._change(fact.whip, fact.stamp, {"prompt": prompt})
             case PhaseChanged():
                 fresh = _NO_FILL if fact.new in _FRESH else {}
                 changes: Document = {**fresh, "phase": fact.new.value, "fill": fact.fill_id}
-                self._change(fact.whip, fact.stamp, changes, urgent=True)
+                self._change(fact.whip, fact.stamp, changes)
             case FillStarted() | FillIdentified():
-                self._change(fact.whip, fact.stamp, _filled(fact), urgent=True)
+                self._change(fact.whip, fact.stamp, _filled(fact))
             case VerdictGiven():
-                self._change(fact.whip, fact.stamp, _verdict(fact), urgent=True)
+                self._change(fact.whip, fact.stamp, _verdict(fact))
             case FillEnded():
                 outcome: Document = {"outcome": fact.summary.outcome.value}
-                self._change(fact.summary.whip, fact.stamp, outcome, urgent=True)
+                self._change(fact.summary.whip, fact.stamp, outcome)
             case FindingMade() | FlowStopped() | ReadingDoubted() | SettledJudged() | LearnedChanged():
                 pass
             case _:
@@ -200,7 +204,7 @@ class MqttOutlet:
                 "priority": change.priority,
                 "occurrence": change.occurrence,
             }
-        self._change(change.whip, change.stamp, {"alarms": list(alarms.values())}, urgent=True)
+        self._change(change.whip, change.stamp, {"alarms": list(alarms.values())})
 
     def _send_states(self, now: Stamp) -> None:
         for name, whip in self._whips.items():
@@ -212,6 +216,7 @@ class MqttOutlet:
                 whip.sent_mono_s = now.mono_s
 
     def _publish_state(self, name: str, whip: _Whip) -> None:
+        _take_in(whip)
         said = whip.said | {"drill": self._status.drill}
         self._publish(Publication(topic=f"fillguard/{self._station}/{name}/fill", payload=_json(said), retain=True))
 
@@ -246,8 +251,19 @@ class MqttOutlet:
         return Publication(topic=f"fillguard/{self._station}/alarm", payload=_json(said), qos=1)
 
 
+def _take_in(whip: _Whip) -> None:
+    """Bring what the whip says up to the newest numbers."""
+    if whip.shown is not None:
+        whip.said |= _projection(whip.shown)
+    if whip.read is not None:
+        gauge = _bar(whip.read.value)
+        whip.said |= {"t": whip.read.stamp.utc_s, "gauge_bar": gauge, "sample_t": whip.read.sample_s}
+    whip.shown = whip.read = None
+
+
 def _projection(p: Projected) -> Document:
     return {
+        "t": p.stamp.utc_s,
         "sample_t": p.sample_s,
         "phase": p.phase.value,
         "fill": p.fill_id,
