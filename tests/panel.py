@@ -377,7 +377,7 @@ class Story:
 
     def state(self, whip: str = "1") -> WhipState:
         """The whip as it stands at the end."""
-        return self.stepper.state.whips[whip]
+        return self.stepper.state.whips.get(whip) or WhipState(whip=whip)
 
     # Alarms ---------------------------------------------------------------------------------------------------------
 
