@@ -26,6 +26,7 @@ from fillguard.core.events import (
     Quantity,
     Reading,
 )
+from fillguard.core.learned import Gathered
 from fillguard.core.values import Stamp
 from fillguard.ledger import grid
 from fillguard.ledger.chain import verify
@@ -54,6 +55,16 @@ READINGS = st.builds(
     seq=st.none() | st.integers(0, 5),
     boot=st.none() | st.sampled_from(["b1", "b2"]),
     device_s=st.none() | SECONDS,
+)
+st.register_type_strategy(
+    Gathered,
+    st.builds(
+        Gathered,
+        name=st.text(),
+        weight=st.floats(0.0, 1e9),
+        weighted=st.floats(-1e9, 1e9),
+        lessons=st.integers(0, 10_000),
+    ),
 )
 FACTS = st.from_type(AlarmChanged) | st.from_type(FindingMade)
 
