@@ -153,8 +153,7 @@ def advanced(old: Balance, setting: Setting, theta: Row, *, at: tuple[float, flo
     into, onto = inner_j_k * old.inner_k + gas.heat_j, outer_j_k * old.outer_k + away * around
     inner = (a_out * into + across * onto) * per_det
     outer = (a_in * onto + across * into) * per_det
-    follow = dt / (SENSOR_LAG_S + dt)
-    contact = theta[CONTACT]
+    follow, contact = dt / (SENSOR_LAG_S + dt), theta[CONTACT]
     rows = _tangent(
         old,
         gas,

@@ -1,5 +1,7 @@
 """From what is known of a fill to the estimator and back: the context it works in, the projection people see."""
 
+from dataclasses import dataclass
+
 from fillguard.core.context import FillContext
 from fillguard.core.course import Course
 from fillguard.core.curve import Curve
@@ -68,27 +70,28 @@ def flow_of(course: Course, gauge_pa: float) -> Flow:
     return Flow.STOPPED
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Moment:
+    """The reading that a projection is made at."""
+
+    stamp: Stamp
+    sample_s: float
+    gauge_pa: float
+
+
 def projected(
-    fill: OpenFill,
-    course: Course,
-    look: Outlook,
-    *,
-    stamp: Stamp,
-    sample_s: float,
-    gauge_pa: float,
-    inside: Curve,
-    rate_window_s: float,
+    fill: OpenFill, course: Course, look: Outlook, at: Moment, *, inside: Curve, rate_window_s: float
 ) -> Projected:
     """The projection as everybody sees it: the estimator's outlook with the measured rate beside it."""
-    speaks = look.cylinder_gauge_pa is not None
-    slope = (inside if speaks else course.curve).slope(rate_window_s, not_before_s=fill.started_s)
+    curve = course.curve if look.cylinder_gauge_pa is None else inside
+    slope = None if course.collapsing else curve.slope(rate_window_s, not_before_s=fill.started_s)
     return Projected(
-        stamp=stamp,
-        sample_s=sample_s,
+        stamp=at.stamp,
+        sample_s=at.sample_s,
         whip=fill.whip,
         fill_id=fill.fill_id,
         phase=course.phase,
-        gauge_pa=gauge_pa,
+        gauge_pa=at.gauge_pa,
         limit_gauge_pa=fill.held.limit_gauge_pa,
         target_gauge_pa=fill.held.target_gauge_pa,
         reference_k=fill.held.cylinder.reference_k,
@@ -100,8 +103,8 @@ def projected(
         mass_kg=look.mass_kg,
         cylinder_gauge_pa=look.cylinder_gauge_pa,
         developed_gauge_pa=look.developed_gauge_pa,
-        rate_pa_s=slope.pa_s if slope is not None and not course.collapsing else None,
-        rate_error_pa_s=slope.error_pa_s if slope is not None and not course.collapsing else None,
+        rate_pa_s=slope and slope.pa_s,
+        rate_error_pa_s=slope and slope.error_pa_s,
         stop_at_gauge_pa=look.stop_at_gauge_pa,
         close_at_gauge_pa=look.close_at_gauge_pa,
         close_at_cap=look.close_at_cap,

@@ -30,7 +30,7 @@ from fillguard.core.gauge import Gauge, judged
 from fillguard.core.keeping import Keeping
 from fillguard.core.lifecycle import AFTER_CLOSE, FILL_OPEN, TRANSITIONS, Sign
 from fillguard.core.outlook import Outlook, outlook
-from fillguard.core.projecting import flow_of, projected
+from fillguard.core.projecting import Moment, flow_of, projected
 from fillguard.core.prompting import prompt_for
 from fillguard.core.rules import Rules
 from fillguard.core.units import PA_PER_BAR
@@ -302,9 +302,7 @@ class Watch(Keeping):
             fill,
             state.course,
             look,
-            stamp=self.now,
-            sample_s=sample_s,
-            gauge_pa=gauge_pa,
+            Moment(stamp=self.now, sample_s=sample_s, gauge_pa=gauge_pa),
             inside=inside,
             rate_window_s=self.rules.extents.rate_window_s,
         )
