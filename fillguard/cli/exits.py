@@ -1,8 +1,9 @@
 """Exit codes, and how an error becomes one."""
 
+import os
 import sys
 from collections.abc import Iterator
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from enum import IntEnum
 
 import typer
@@ -25,24 +26,35 @@ class Exit(IntEnum):
     """Stopped by a person (Ctrl-C)."""
 
 
+_WRONG_PATH = (FileNotFoundError, FileExistsError, IsADirectoryError, NotADirectoryError, PermissionError)
+
+
 @contextmanager
 def exit_codes() -> Iterator[None]:
     """Turn the errors that a person can do something about into one plain message and an exit code."""
     try:
         yield
+        sys.stdout.flush()  # here, where a full disk can still be told
     except FillguardError as error:
         say(f"fillguard: {error}")
         raise typer.Exit(_code(error)) from error
     except BrokenPipeError:
-        # Whoever read our output has gone: nothing is wrong, and nothing more can be said.
-        sys.stderr.close()
+        _drop_output()  # whoever read it has gone: nothing is wrong
         raise typer.Exit(Exit.OK) from None
     except KeyboardInterrupt:
         say("stopped")
         raise typer.Exit(Exit.INTERRUPTED) from None
     except OSError as error:
-        say(f"fillguard: {error.filename or ''} {error.strerror or error}".replace("  ", " "))
-        raise typer.Exit(Exit.BAD_INPUT) from error
+        if error.filename is None:
+            _drop_output()
+        say(": ".join(["fillguard", *([str(error.filename)] if error.filename else []), error.strerror or str(error)]))
+        raise typer.Exit(Exit.BAD_INPUT if isinstance(error, _WRONG_PATH) else Exit.FAILED) from error
+
+
+def _drop_output() -> None:
+    """What still waits to be printed cannot be: without this the interpreter would complain of it at its end."""
+    with suppress(OSError, ValueError):  # a captured output has no file number
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
 
 
 def say(text: str) -> None:

@@ -31,7 +31,7 @@ def check_config(
     Example: fillguard check-config config --sample monday.jsonl
     """
     with exit_codes():
-        from fillguard.settings import check_config as problems_in  # noqa: PLC0415 - keeps `--help` quick
+        from fillguard.app.checking import problems_in  # noqa: PLC0415 - keeps `--help` quick
 
         problems = problems_in(config, os.environ)
         for problem in problems:
@@ -81,12 +81,12 @@ def simulate(
             published = simulating.publish(path, host=host, port=port, seed=seed, environ=os.environ)
             say(f"{published.sent} messages sent, {published.unacknowledged} of them not acknowledged")
             return
-        with _bar("simulating") as progress:
+        with progress_bar("simulating") as progress:
             task = progress.add_task("simulating", total=1.0)
             fills = simulating.write(
                 path, out, truth=truth, seed=seed, progress=lambda share: progress.update(task, completed=share)
             )
-        sys.stdout.write(f"{out}: {len(fills)} fills\n")
+        sys.stdout.write(f"{out}: {len(fills)} {'fill' if len(fills) == 1 else 'fills'}\n")
 
 
 def fills(
@@ -132,7 +132,7 @@ def export(
         from fillguard.app.records import export_to  # noqa: PLC0415 - keeps `--help` quick
 
         chosen = form or form_of(out.name)
-        with _bar(f"exporting {what}") as progress:
+        with progress_bar(f"exporting {what}") as progress:
             task = progress.add_task(f"exporting {what}", total=None)
             count = export_to(
                 out,
@@ -159,7 +159,7 @@ def _instant(option: str, text: str | None) -> float | None:
     return (moment if moment.tzinfo else moment.replace(tzinfo=UTC)).timestamp()
 
 
-def _bar(what: str) -> Progress:
+def progress_bar(what: str) -> Progress:
     """A progress bar on standard error; nothing but the end where that is no terminal."""
     return Progress(
         TextColumn(what),

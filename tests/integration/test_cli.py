@@ -118,6 +118,14 @@ def test_what_fails_and_is_nobodys_input_exits_with_1(tmp_path: Path) -> None:
     assert str(broken) in done.stderr
 
 
+@pytest.mark.parametrize("trace", [["--trace"], []], ids=["told at once", "told at the end"])
+def test_a_full_disk_is_nobodys_input(capture: Path, trace: list[str]) -> None:
+    command = [sys.executable, "-m", "fillguard", "replay", str(capture), "--json", *trace]
+    with Path("/dev/full").open("w") as full:
+        done = subprocess.run(command, stdout=full, stderr=subprocess.PIPE, text=True, check=False)
+    assert (done.returncode, done.stderr) == (Exit.FAILED, "fillguard: No space left on device\n")
+
+
 def test_a_ledger_in_use_exits_with_3_and_names_who_holds_it(tmp_path: Path) -> None:
     config = write_station(tmp_path / "config", 1)
     with LedgerLock(config / "ledger.db", "2026-11-24T23:00:00+00:00"):
@@ -169,6 +177,17 @@ def test_check_config_names_everything_that_is_wrong_at_once(tmp_path: Path) -> 
     assert any("live_fr_s" in line and "did you mean live_for_s" in line for line in told)
     assert any("max_working_bar" in line for line in told)
     assert any("cylinders.csv" in line for line in told)
+
+
+def test_check_config_tries_the_addresses_of_the_channels(tmp_path: Path) -> None:
+    channels = {"phone": 'url = "jsonn://127.0.0.1/token-0815"', "mail": 'url = "mailto://nobody"'}
+    done = run("check-config", write_station(tmp_path / "config", 1, channels=channels))
+    assert done.exit_code == Exit.BAD_INPUT
+    assert [line.partition(" url: ")[0] for line in done.stderr.splitlines()] == [
+        'station.toml: [[channel]] "phone"',
+        'station.toml: [[channel]] "mail"',
+    ]
+    assert "token-0815" not in done.stderr
 
 
 def test_check_config_says_when_nothing_is_wrong(tmp_path: Path) -> None:
@@ -369,7 +388,7 @@ def test_a_simulated_day_is_a_capture_that_replays_and_a_truth_beside_it(tmp_pat
     scenario.write_text(_toml(small_scenario()))
     out, truth = tmp_path / "day.jsonl", tmp_path / "truth.json"
     done = run("simulate", scenario, "--out", out, "--truth", truth)
-    assert (done.exit_code, done.stdout) == (Exit.OK, f"{out}: 1 fills\n")
+    assert (done.exit_code, done.stdout) == (Exit.OK, f"{out}: 1 fill\n")
     assert json.loads(truth.read_text())
     fills = [line for line in lines_of(run("replay", out, "--json").stdout) if line["kind"] == "fill"]
     assert [fill["serial"] for fill in fills] == ["TH-0042"]
