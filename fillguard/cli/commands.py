@@ -2,6 +2,8 @@
 
 import typer
 
+from fillguard.cli.attaching import attach, detach, override
+from fillguard.cli.cylinders import app as cylinders
 from fillguard.cli.feeding import app as feed
 from fillguard.cli.learning import learned, settled
 from fillguard.cli.live import capture, demo, run
@@ -20,9 +22,24 @@ app = typer.Typer(
     rich_markup_mode=None,
     add_completion=False,
 )
-for command in (run, demo, check_config, replay, capture, simulate, fills, export, settled, learned):
+for command in (
+    run,
+    demo,
+    check_config,
+    replay,
+    capture,
+    simulate,
+    fills,
+    export,
+    settled,
+    learned,
+    attach,
+    detach,
+    override,
+):
     app.command()(command)
 app.add_typer(feed, name="feed")
+app.add_typer(cylinders, name="cylinders")
 
 
 def main() -> None:

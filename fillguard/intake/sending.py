@@ -1,4 +1,4 @@
-"""One command to a running watch, through the broker."""
+"""One message to a running watch, through the broker: a command, or what hangs on a whip."""
 
 import ssl
 
@@ -13,10 +13,19 @@ _KEEPALIVE_S = 10
 
 def send_command(broker: BrokerSettings, station: str, payload: bytes) -> None:
     """Publish one command and wait until the broker has it. Raises DeviceError when it cannot be told."""
+    _send(broker, f"fillguard/{station}/command", payload)
+
+
+def send_cylinder(broker: BrokerSettings, station: str, whip: str, payload: bytes) -> None:
+    """Say what hangs on a whip, and wait until the broker has it. Raises DeviceError when it cannot be told."""
+    _send(broker, f"fill/{station}/{whip}/cylinder", payload)
+
+
+def _send(broker: BrokerSettings, topic: str, payload: bytes) -> None:
     password = broker.password.get_secret_value() if broker.password is not None else None
     try:
         publish.single(
-            f"fillguard/{station}/command",
+            topic,
             payload,
             qos=1,
             hostname=broker.host,
@@ -29,8 +38,8 @@ def send_command(broker: BrokerSettings, station: str, payload: bytes) -> None:
         )
     except (OSError, ValueError, MQTTException) as error:
         raise DeviceError(
-            f"a watch runs, and the broker at {broker.host}:{broker.port} that leads to it cannot be used ({error}): "
-            "bring the broker back, or stop the watch and say it again"
+            f"the broker at {broker.host}:{broker.port} that leads to the watch cannot be used "
+            f"({error}): bring the broker back and say it again"
         ) from error
 
 

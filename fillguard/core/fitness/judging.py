@@ -54,7 +54,7 @@ def judged(
         limit_gauge_pa=limit.gauge_pa if limit is not None else None,
         reference_k=limit.reference_k if limit is not None else None,
         max_rate_pa_s=wanted.max_rate_pa_s,
-        due=due_soon(cases, DUE_WITHIN_DAYS),
+        due=tuple(due for due in due_soon(cases, DUE_WITHIN_DAYS) if due.on >= today.isoformat()),
         missing=tuple(words for name, words in _ASKED_FOR if getattr(record, name) is None),
     )
 
