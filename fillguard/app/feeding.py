@@ -7,7 +7,7 @@ from pathlib import Path
 from fillguard.app.hearing import Progress, hear
 from fillguard.clock import SystemClock
 from fillguard.core.errors import ConfigurationError
-from fillguard.core.events import InEvent, PresenceChanged, Quantity, Reading, ReadingRejected
+from fillguard.core.events import InEvent, PresenceChanged, Quantity, Reading, ReadingRejected, ServiceChanged
 from fillguard.core.units import bar_from_pa, c_from_k
 from fillguard.intake.capture import read_capture
 from fillguard.intake.discovering import proposal
@@ -82,6 +82,8 @@ def line_of(event: InEvent, message: RawMessage) -> Line:
             return {**head, "kind": "rejected", "reason": event.reason, "detail": event.detail, "sample": event.sample}
         case PresenceChanged():
             return {**head, "kind": "presence", "whip": event.whip, "online": event.online}
+        case ServiceChanged():
+            return {**head, "kind": "question", "whip": event.whip, "settled": event.ok, "detail": event.detail}
         case _:
             return {**head, "kind": type(event).__name__}
 

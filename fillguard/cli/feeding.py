@@ -139,6 +139,8 @@ def _cells(line: "Line") -> tuple[str, str, str, str]:
             return str(line["quantity"]), f"{line['value']} {line['unit']}", _clock(line["sample_t"]), quality
         case "presence":
             return "presence", "online" if line["online"] else "offline", "-", "-"
+        case "question":
+            return "settled" if line["settled"] else "question", "-", "-", str(line["detail"])
         case _:
             return "refused", str(line["sample"])[:40], "-", f"{line['reason']}: {line['detail']}"
 

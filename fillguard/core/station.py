@@ -40,6 +40,8 @@ _ALARM_OF_SERVICE = {
     "mirror": "store-failing",
     "channel": "channel-failing",
     "drops": "drops",
+    "zero": "zero-off",
+    "shared": "shared-gauge",
 }
 _BLINDING = frozenset({"step", "intake"})
 """Services without which nobody sees a whip."""

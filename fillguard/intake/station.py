@@ -10,6 +10,7 @@ from fillguard.intake.formats import UnusableError
 from fillguard.intake.mapped import MappedDecoder
 from fillguard.intake.presence import Attendance
 from fillguard.intake.rejections import RejectionCount, Rejections
+from fillguard.intake.sanity import Sanity
 from fillguard.ports import Publication, RawMessage
 from fillguard.settings import Settings
 from fillguard.settings.feeds import FeedSettings, covers
@@ -43,6 +44,7 @@ class StationDecoder:
             live_for_s=settings.extents.live_for_s,
             rejections=self._rejections,
         )
+        self._sanity = Sanity(settings.whips)
         self._mapped = MappedDecoder(
             settings.feeds,
             ambient_abs_pa=settings.station.ambient_abs_pa,
@@ -67,7 +69,14 @@ class StationDecoder:
         return self._mapped.feed_of(topic)
 
     def decode(self, message: RawMessage) -> tuple[InEvent, ...]:
-        """The events of one message; `ReadingRejected` for what cannot be used. Never raises."""
+        """The events of one message, then the questions they raise. Never raises: no use is `ReadingRejected`."""
+        events = self._decoded(message)
+        questions = (
+            question for event in events if isinstance(event, Reading) for question in self._sanity.look(event)
+        )
+        return (*events, *questions)
+
+    def _decoded(self, message: RawMessage) -> tuple[InEvent, ...]:
         if self._mapped.feed_of(message.topic) is not None:
             return self._mapped.decode(message)
         (event,) = self._default.decode(message)

@@ -1,0 +1,154 @@
+"""Questions about sensors that go on working: absolute taken for gauge, a wrong unit, one gauge under two names.
+
+Nothing is corrected and no reading is doubted for it: each question is told once, and once more when it is settled.
+"""
+
+import math
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass
+
+from fillguard.core.events import Doubt, Quality, Quantity, Reading, ServiceChanged
+from fillguard.core.rules import WhipRules
+from fillguard.core.units import PA_PER_BAR, bar_from_pa
+
+# An absolute sensor on a bled whip reads the air: 0.7 bar at 3000 m to 1.1 bar below the sea (our choice).
+_AIR_LOW_PA, _AIR_HIGH_PA = 0.7 * PA_PER_BAR, 1.1 * PA_PER_BAR
+_STANDS_WITHIN_PA = 0.1 * PA_PER_BAR
+_STANDS_FOR_S = 60.0
+_ZERO_WITHIN_PA = 0.5 * PA_PER_BAR
+_BEYOND = 1.3
+_BEYOND_IN_A_ROW = 3
+_SAME_FOR_S = 60.0
+_MOVED_PA = 5.0 * PA_PER_BAR
+_HEARD_WITHIN_S = 10.0
+_CLOCK_OFF_S, _CLOCK_RIGHT_S = 60.0, 30.0
+_CLOCK_IN_A_ROW = 10
+_MOST_SOURCES = 1000
+_NO_NEWS = frozenset({Doubt.RETAINED, Doubt.LATE, Doubt.DUPLICATE, Doubt.LOOP_FAULT})
+
+
+@dataclass(slots=True)
+class _Gauge:
+    """What one whip's pressure has been doing."""
+
+    last_pa: float = math.nan
+    before_pa: float = math.nan
+    heard_s: float = -math.inf
+    stands_since_s: float | None = None
+    lowest_pa: float = 0.0
+    highest_pa: float = 0.0
+    beyond: int = 0
+
+
+@dataclass(slots=True)
+class _Pair:
+    """How long two gauges have said the same, and over which span."""
+
+    since_s: float | None = None
+    lowest_pa: float = 0.0
+    highest_pa: float = 0.0
+
+
+class Sanity:
+    """Looks at every reading of a station. Memory: one small record a whip, a pair of whips and a source."""
+
+    def __init__(self, whips: Mapping[str, WhipRules]) -> None:
+        """`whips`: what each source can reach."""
+        self._whips = whips
+        self._gauges: dict[str, _Gauge] = {}
+        self._pairs: dict[tuple[str, str], _Pair] = {}
+        self._clocks_off: dict[str, int] = {}
+        """Source -> how often in a row its time was far off."""
+        self._open: set[str] = set()
+        """Questions that were told and are not settled."""
+
+    def look(self, reading: Reading) -> Iterator[ServiceChanged]:
+        """What `reading` makes questionable, or settles."""
+        if reading.doubt in _NO_NEWS:
+            return
+        if reading.device_s is not None:
+            yield from self._clock(reading, reading.stamp.utc_s - reading.device_s)
+        if reading.quantity is not Quantity.PRESSURE or reading.whip is None:
+            return
+        gauge = self._gauges.setdefault(reading.whip, _Gauge())
+        yield from self._unit(reading, gauge, reading.whip)
+        if reading.quality is not Quality.GOOD:
+            return
+        yield from self._zero(reading, gauge, reading.whip)
+        gauge.before_pa, gauge.last_pa, gauge.heard_s = gauge.last_pa, reading.value, reading.stamp.mono_s
+        yield from self._twins(reading, reading.whip)
+
+    def _zero(self, reading: Reading, gauge: _Gauge, whip: str) -> Iterator[ServiceChanged]:
+        value, now_s = reading.value, reading.stamp.mono_s
+        name = f"zero:{whip}"
+        if not _AIR_LOW_PA <= value <= _AIR_HIGH_PA:
+            gauge.stands_since_s = None
+            if abs(value) <= _ZERO_WITHIN_PA:
+                yield from self._told(reading, name, None, f"whip {whip} rests at zero")
+            return
+        if gauge.stands_since_s is None:
+            gauge.stands_since_s, gauge.lowest_pa, gauge.highest_pa = now_s, value, value
+        gauge.lowest_pa, gauge.highest_pa = min(gauge.lowest_pa, value), max(gauge.highest_pa, value)
+        if gauge.highest_pa - gauge.lowest_pa > _STANDS_WITHIN_PA:
+            gauge.stands_since_s = None
+        elif now_s - gauge.stands_since_s >= _STANDS_FOR_S:
+            text = (
+                f"whip {whip} rests at {bar_from_pa(value):.2f} bar: is its sensor absolute and configured as gauge? "
+                'Bleed it; if it still reads this, set basis = "absolute"'
+            )
+            yield from self._told(reading, name, text, "")
+
+    def _unit(self, reading: Reading, gauge: _Gauge, whip: str) -> Iterator[ServiceChanged]:
+        rules = self._whips.get(whip) or WhipRules(whip=whip)
+        most_pa = rules.supply_end_gauge_pa or rules.max_working_gauge_pa
+        gauge.beyond = gauge.beyond + 1 if reading.value > _BEYOND * most_pa else 0
+        if gauge.beyond >= _BEYOND_IN_A_ROW:
+            text = (
+                f"whip {whip} reads {bar_from_pa(reading.value):.0f} bar, and its source ends at "
+                f"{bar_from_pa(most_pa):.0f} bar: is the unit wrong? Compare with the needle before anybody fills"
+            )
+            yield from self._told(reading, f"unit:{whip}", text, "")
+        elif gauge.beyond == 0:
+            yield from self._told(reading, f"unit:{whip}", None, f"whip {whip} reads what its source can give")
+
+    def _twins(self, reading: Reading, whip: str) -> Iterator[ServiceChanged]:
+        value, now_s = reading.value, reading.stamp.mono_s
+        for other, gauge in self._gauges.items():
+            if other == whip or now_s - gauge.heard_s > _HEARD_WITHIN_S:
+                continue
+            first, second = sorted((whip, other))
+            pair = self._pairs.setdefault((first, second), _Pair())
+            name = f"shared:{first}+{second}"
+            # Their messages take turns: the newest of one is the other's newest, or the one before.
+            mine = self._gauges[whip]
+            agree = value in (gauge.last_pa, gauge.before_pa) or gauge.last_pa in (mine.last_pa, mine.before_pa)
+            if not agree:
+                pair.since_s = None
+                yield from self._told(reading, name, None, f"whips {first} and {second} differ")
+                continue
+            if pair.since_s is None:
+                pair.since_s, pair.lowest_pa, pair.highest_pa = now_s, value, value
+            pair.lowest_pa, pair.highest_pa = min(pair.lowest_pa, value), max(pair.highest_pa, value)
+            if now_s - pair.since_s >= _SAME_FOR_S and pair.highest_pa - pair.lowest_pa >= _MOVED_PA:
+                text = f"whips {first} and {second} have read the same for {_SAME_FOR_S:g} s while moving: one gauge?"
+                yield from self._told(reading, name, text, "")
+
+    def _clock(self, reading: Reading, off_s: float) -> Iterator[ServiceChanged]:
+        if reading.source not in self._clocks_off and len(self._clocks_off) >= _MOST_SOURCES:
+            return
+        in_a_row = self._clocks_off.get(reading.source, 0) + 1 if abs(off_s) > _CLOCK_OFF_S else 0
+        self._clocks_off[reading.source] = in_a_row
+        name = f"device-clock:{reading.source}"
+        if in_a_row >= _CLOCK_IN_A_ROW:
+            text = f"the clock of {reading.source} is {off_s:+.0f} s off ours: set it, or a backlog looks like news"
+            yield from self._told(reading, name, text, "")
+        elif abs(off_s) < _CLOCK_RIGHT_S:
+            yield from self._told(reading, name, None, f"the clock of {reading.source} agrees with ours")
+
+    def _told(self, reading: Reading, name: str, question: str | None, settled: str) -> Iterator[ServiceChanged]:
+        """Tell `question` if it is new, or that it is settled if it was told."""
+        if (question is not None) == (name in self._open):
+            return
+        (self._open.discard if question is None else self._open.add)(name)
+        ok = question is None
+        yield ServiceChanged(stamp=reading.stamp, service=name, ok=ok, detail=question or settled, whip=reading.whip)
