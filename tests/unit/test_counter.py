@@ -27,7 +27,10 @@ from fillguard.core.station import StationState, step
 from fillguard.core.units import bar_from_pa
 from fillguard.core.values import GasMix, Stamp
 from fillguard.intake.attach import attach_event
+from fillguard.intake.commands import command_event
+from fillguard.intake.formats import UnusableError
 from fillguard.ledger.codec import decode, encode
+from fillguard.ports import RawMessage
 from fillguard.settings import ConfigurationProblems, Settings, load_settings
 from tests import gases
 
@@ -212,6 +215,31 @@ def test_there_must_be_something_to_override(settings: Settings, rules: Rules) -
     panel.does(attached(Counter(settings, rules, ledger=False), "TH-0042"))
     (given,) = (fact for fact in panel.does(event) if isinstance(fact, VerdictGiven))
     assert given.refused == "nothing to override: the verdict is fill"
+
+
+@pytest.mark.parametrize(
+    ("said", "why"),
+    [
+        ({"verb": "override", "operator": "op-1", "whip": "1"}, "override needs whip and reason"),
+        ({"verb": "override", "operator": "op-1", "reason": "x"}, "override needs whip and reason"),
+        (
+            {"verb": "override", "operator": "op-1", "whip": "1", "reason": "x", "alarm": "not-fit"},
+            "about a cylinder, not about an alarm",
+        ),
+        ({"verb": "override", "whip": "1", "reason": "x"}, "no operator"),
+        ({"verb": "overide", "operator": "op-1", "whip": "1", "reason": "x"}, "allowed are"),
+    ],
+)
+def test_an_override_without_whip_person_or_reason_is_refused(said: dict[str, str], why: str) -> None:
+    message = RawMessage(arrived=NOW, topic="fillguard/tern/command", payload=json.dumps(said).encode())
+    with pytest.raises(UnusableError, match=why):
+        command_event(message)
+
+
+def test_an_override_names_whip_person_and_reason() -> None:
+    said = {"verb": "override", "operator": "op-1", "whip": "1", "reason": "looked at it"}
+    message = RawMessage(arrived=NOW, topic="fillguard/tern/command", payload=json.dumps(said).encode())
+    assert command_event(message) == VerdictOverridden(stamp=NOW, whip="1", operator="op-1", reason="looked at it")
 
 
 # --- The register for people -----------------------------------------------------------------------------------------
