@@ -8,7 +8,7 @@ tells an opened cylinder valve (the gauge jumps to the residual pressure and sta
 from collections.abc import Callable
 from dataclasses import dataclass, field, replace
 
-from fillguard.core.curve import Curve, end_of_rise, standing_level_pa
+from fillguard.core.curve import Curve, Sample, end_of_rise, goes_on_rising, standing_level_pa
 from fillguard.core.events import Phase
 from fillguard.core.lifecycle import AFTER_CLOSE, FILL_OPEN, TRANSITIONS, WAITING, Sign
 from fillguard.core.rules import Extents
@@ -46,8 +46,6 @@ _JUMP_REMEMBERED_S = 60.0
 _JUMP_DOUBT_S = 5.0
 """Unclear for longer than this: the cylinder is taken to be connected."""
 _RESUME_WINDOWS_S = (6.0, 12.0, 20.0, 30.0)
-_FEWEST = 4
-"""Two points to each half of a rise."""
 _BLED_SHARE = 0.3
 """Below this share of what the gauge showed half a minute ago (and below the bled limit), the whip is bled."""
 
@@ -75,6 +73,8 @@ class Course:
     start_s: float | None = None
     start_pa: float = 0.0
     plateau_seen: bool = False
+    rises_from_s: float | None = None
+    """Where the present rise began: the fill's start, or the lowest point of the pause before."""
     flow_stopped_s: float | None = None
     close_pa: float | None = None
     stopped_mono_s: float | None = None
@@ -145,9 +145,13 @@ def stands_bled(course: Course) -> bool:
 
 
 def started(course: Course) -> Course:
-    """The course once a fill is open: what was known of an earlier stop or leap is void."""
+    """The course once gas flows: what was known of an earlier stop or leap is void."""
+    rises_from_s = course.start_s
+    if course.flow_stopped_s is not None:
+        rises_from_s = min(course.curve.since(course.flow_stopped_s), key=lambda sample: sample[1])[0]
     return replace(
         course,
+        rises_from_s=rises_from_s,
         flow_stopped_s=None,
         close_pa=None,
         stopped_mono_s=None,
@@ -159,7 +163,7 @@ def started(course: Course) -> Course:
 
 def stopped(course: Course, now: Stamp) -> Course:
     """The course once the inflow is known to have stopped, dated back to the top of the rise."""
-    stop_s, level_pa = end_of_rise(course.curve.samples)
+    stop_s, level_pa = _end_of_inflow(course)
     return replace(
         course, flow_stopped_s=stop_s, close_pa=level_pa, stopped_mono_s=now.mono_s - max(0.0, now.utc_s - stop_s)
     )
@@ -176,19 +180,9 @@ def hose_speed_pa_s(capacity_m3: float) -> float:
     return _HOSE_PA_S * max(1.0, _REFERENCE_CAPACITY_M3 / capacity_m3)
 
 
-def _speed_pa_s(curve: Curve) -> tuple[float, float]:
-    """Speed and step against the newest sample at least half a second older."""
-    newest_s, newest_pa = curve.samples[-1]
-    for sample_s, gauge_pa in reversed(curve.samples[:-1]):
-        if newest_s - sample_s >= 0.45:  # noqa: PLR2004 - at 5 Hz two intervals: one alone is mostly noise
-            step = newest_pa - gauge_pa
-            return step / (newest_s - sample_s), step
-    return 0.0, 0.0
-
-
 def _with_hose(course: Course, previous: Curve, capacity_m3: float) -> Course:
     """What only the hose can have done: a jump up from before a fill, or a collapse."""
-    speed, step = _speed_pa_s(course.curve)
+    speed, step = course.curve.newest_speed()
     limit = hose_speed_pa_s(capacity_m3)
     if speed > limit and step > _HOSE_STEP_PA and course.phase in WAITING:
         return _jumped(course, previous)
@@ -255,9 +249,15 @@ def _flow_ended(course: Course, extents: Extents) -> bool:
     if slope.pa_s > max(_FLOW_SLOPE_PA_S, 2.0 * slope.error_pa_s):
         return False
     newest_s = course.curve.samples[-1][0]
-    if newest_s - end_of_rise(course.curve.samples)[0] < extents.paused_after_s - 1.0:
+    if newest_s - _end_of_inflow(course)[0] < extents.paused_after_s - 1.0:
         return False
     return not _rises_again(course, extents)
+
+
+def _end_of_inflow(course: Course) -> Sample:
+    """The top of the present rise, whatever the gauge showed before it."""
+    rise = () if course.rises_from_s is None else course.curve.since(course.rises_from_s)
+    return end_of_rise(rise or course.curve.samples)
 
 
 def _rises_again(course: Course, extents: Extents) -> bool:
@@ -273,19 +273,9 @@ def _rises_again(course: Course, extents: Extents) -> bool:
 
 
 def _goes_on_rising(curve: Curve, start_s: float, extents: Extents, *, for_s: float = _RISES_FOR_S) -> bool:
-    """True for a rise that has lasted, is steep enough over all of it and has not slackened in its second half."""
-    whole = curve.slope_since(start_s)
-    if whole is None or whole.points < _FEWEST or whole.span_s < for_s:
-        return False
-    if whole.pa_s < max(extents.start_rate_pa_s, 4.0 * whole.error_pa_s):
-        return False
-    if whole.pa_s * whole.span_s < extents.start_rise_pa:
-        return False
-    samples = curve.samples
-    second = curve.slope_since(samples[-1][0] - whole.span_s / 2.0)
-    if second is None:
-        return samples[-1][1] > samples[-2][1]
-    return second.pa_s >= extents.start_rate_pa_s and second.pa_s > 2.0 * second.error_pa_s
+    return goes_on_rising(
+        curve, start_s, least_pa_s=extents.start_rate_pa_s, least_pa=extents.start_rise_pa, for_s=for_s
+    )
 
 
 def _while_waiting(course: Course, extents: Extents) -> tuple[Course, Sign | None]:

@@ -15,6 +15,10 @@ _SPACING_S = 0.18
 _REBASED_AFTER_S = 256.0
 """Running sums count from a base that is moved on after so long: their digits must not run out."""
 _MIN_POINTS = 3
+_FEWEST_OF_A_RISE = 4
+"""Two points to each half."""
+_SPEED_OVER_S = 0.45
+"""At 5 Hz two intervals: one alone is mostly noise."""
 _KNEE_POINTS = 30
 _KNEE_SLOPE_PA_S = 1.0 * PA_PER_BAR / 60.0
 
@@ -64,6 +68,14 @@ class Curve:
     def since(self, start_s: float) -> tuple[Sample, ...]:
         """The samples at or after `start_s`."""
         return self.samples[bisect_left(self.samples, (start_s, float("-inf"))) :]
+
+    def newest_speed(self) -> tuple[float, float]:
+        """Speed and step (pascal a second, pascal) against the newest sample at least half a second older."""
+        newest_s, newest_pa = self.samples[-1]
+        for sample_s, gauge_pa in reversed(self.samples[:-1]):
+            if newest_s - sample_s >= _SPEED_OVER_S:
+                return (newest_pa - gauge_pa) / (newest_s - sample_s), newest_pa - gauge_pa
+        return 0.0, 0.0
 
     def slope(self, span_s: float, *, not_before_s: float = float("-inf")) -> Slope | None:
         """Regression over the last `span_s` seconds, nothing before `not_before_s`; None with too little to go on."""
@@ -123,6 +135,28 @@ def slope_of(samples: Sequence[Sample]) -> Slope | None:
     if len(samples) < _MIN_POINTS:
         return None
     return _line(len(samples), _running(samples)[-1], samples[-1][0] - samples[0][0])
+
+
+def goes_on_rising(curve: Curve, start_s: float, *, least_pa_s: float, least_pa: float, for_s: float) -> bool:
+    """True for a rise that has lasted, is steep enough over all of it and has not slackened in its second half.
+
+    Args:
+        curve: Up to now.
+        start_s: Where the rise began.
+        least_pa_s: How steep it must be, over all of it and in its second half.
+        least_pa: How far it must have come.
+        for_s: How long it must have lasted.
+    """
+    whole = curve.slope_since(start_s)
+    if whole is None or whole.points < _FEWEST_OF_A_RISE or whole.span_s < for_s:
+        return False
+    if whole.pa_s < max(least_pa_s, 4.0 * whole.error_pa_s) or whole.pa_s * whole.span_s < least_pa:
+        return False
+    samples = curve.samples
+    second = curve.slope_since(samples[-1][0] - whole.span_s / 2.0)
+    if second is None:
+        return samples[-1][1] > samples[-2][1]
+    return second.pa_s >= least_pa_s and second.pa_s > 2.0 * second.error_pa_s
 
 
 def standing_level_pa(samples: Sequence[Sample], *, span_s: float, within_pa: float) -> float | None:
