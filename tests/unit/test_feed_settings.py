@@ -1,5 +1,6 @@
 """`[[feed]]` tables: each kind of mistake gives the message that helps, and units are what the standards say."""
 
+import re
 import subprocess
 import sys
 from pathlib import Path
@@ -8,6 +9,7 @@ import pytest
 
 from fillguard.core.events import Quantity
 from fillguard.settings.feeds import covers
+from fillguard.settings.feeds.schema import FeedSection, ReadingSection
 from fillguard.settings.feeds.topics import template
 from fillguard.settings.units import UNITS, UnitError, _by_pint, unit_of
 from tests.shops import problems_of, settings_with
@@ -209,6 +211,14 @@ def test_pint_stays_out_of_a_daemon_whose_feeds_need_it_not(tmp_path: Path) -> N
         )
         done = subprocess.run([sys.executable, "-c", code, tmp_path], capture_output=True, text=True, check=True)
         assert done.stdout.strip() == loaded
+
+
+def test_the_page_of_feeds_names_every_key() -> None:
+    page = (Path(__file__).resolve().parents[2] / "docs" / "reference" / "feeds.md").read_text(encoding="utf-8")
+    for title, section in (("## `[[feed]]`", FeedSection), ("## `[[feed.reading]]`", ReadingSection)):
+        part = page.partition(f"{title}\n")[2].partition("\n## ")[0]
+        first_cells = "".join(re.findall(r"^\|([^|]*)\|", part, re.MULTILINE))
+        assert set(re.findall(r"`(\w+)`", first_cells)) == set(section.model_fields)
 
 
 # Topics ---------------------------------------------------------------------------------------------------------------
