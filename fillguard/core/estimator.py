@@ -13,9 +13,21 @@ from typing import NamedTuple
 from fillguard.core.balance import SUPPLY_KIND, UNKNOWNS, Balance, Row, advanced, begun, corrected
 from fillguard.core.context import ESTIMATED, LEAK, FillContext, start_of, unknowns_of
 from fillguard.core.gas import HIGHEST_ABS_PA, HIGHEST_K, LOWEST_ABS_PA, LOWEST_K
+from fillguard.core.heat import SupplyKind
 from fillguard.core.kalman import Unknowns, dot, loosened, measured
 from fillguard.core.restriction import OPEN, Restriction, led
-from fillguard.core.steadiness import FORGOTTEN, NOTHING_SEEN, Hint, Steadiness, after, kind_hint, rescaled
+from fillguard.core.steadiness import (
+    FORGOTTEN,
+    NOTHING_SEEN,
+    STEADY_FALL,
+    STEADY_SIGMA,
+    Steadiness,
+    after,
+    closed,
+    compared,
+    complete,
+    kind_hint,
+)
 
 
 class Flow(StrEnum):
@@ -119,6 +131,7 @@ _HOLD_PA = 0.12e5
 _HOLD_DOUBLES_S = 60.0
 _HOLD_MEMORY_S = 15.0
 _KIND_ONLY = tuple(1.0 if j == SUPPLY_KIND else 0.0 for j in range(ESTIMATED))
+_SURELY_COMPRESSOR = 0.7
 _CHECK_EVERY_S = 1.0
 _CHECKS_KEPT = 20
 _HOLD_CHECKS = 5
@@ -189,9 +202,8 @@ def on_pressure(
         new = _checked(new)
     elif new.flowed and not restriction.active:
         new = _held(new)
-    hint = kind_hint(new.steadiness, context.supply) if new.steadiness is not state.steadiness else None
-    if hint is not None:
-        new = _supplied(new, hint)
+    if complete(new.steadiness, sample_s):
+        new = _block_ended(new, context)
     if sample_s - new.loosened_s >= _LOOSEN_EVERY_S:
         new = _loosen(new)
     return _trailed(new, gauge_pa) if sample_s - new.trail[-1].sample_s >= new.trail_every_s else new
@@ -283,15 +295,25 @@ def _learn(state: EstimatorState, gradient: Row, residual: float, noise_variance
     if hold is not None:
         hold = hold._replace(mass_kg=hold.mass_kg + dot(hold.row, change[:UNKNOWNS]))
     balance = corrected(state.balance, change[:UNKNOWNS])
-    steadiness = rescaled(state.steadiness, balance.mass_kg / state.balance.mass_kg)
-    return replace(state, unknowns=unknowns, balance=balance, hold=hold, steadiness=steadiness)
+    return replace(state, unknowns=unknowns, balance=balance, hold=hold)
 
 
-def _supplied(state: EstimatorState, hint: Hint) -> EstimatorState:
-    """Take in what the steadiness of the flow says about bank or compressor."""
-    covariance = loosened(state.unknowns.covariance, tuple(FORGOTTEN * k for k in _KIND_ONLY))
-    state = replace(state, unknowns=Unknowns(state.unknowns.mean, covariance))
-    return _learn(state, _KIND_ONLY, hint.kind - state.unknowns.mean[SUPPLY_KIND], hint.variance)
+def _block_ended(state: EstimatorState, context: FillContext) -> EstimatorState:
+    """A block of flow is complete: what it says about the supply, and a steady one about the gas."""
+    balance, mean = state.balance, state.unknowns.mean
+    steadiness = closed(state.steadiness, balance.sample_s, balance.pressure_abs_pa, balance.mass_row(), mean)
+    state = replace(state, steadiness=steadiness)
+    hint = kind_hint(steadiness, mean, context.supply)
+    if hint is not None:
+        covariance = loosened(state.unknowns.covariance, tuple(FORGOTTEN * k for k in _KIND_ONLY))
+        state = replace(state, unknowns=Unknowns(mean, covariance))
+        state = _learn(state, _KIND_ONLY, hint.kind - mean[SUPPLY_KIND], hint.variance)
+    steady = context.supply is SupplyKind.COMPRESSOR or state.unknowns.mean[SUPPLY_KIND] > _SURELY_COMPRESSOR
+    comparison = compared(steadiness, state.unknowns.mean) if steady and not steadiness.compared else None
+    if comparison is None:
+        return state
+    state = _learn(state, (*comparison.row, 0.0), STEADY_FALL - comparison.log_ratio, STEADY_SIGMA**2)
+    return replace(state, steadiness=state.steadiness._replace(compared=True))
 
 
 def _checked(state: EstimatorState) -> EstimatorState:

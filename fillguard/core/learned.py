@@ -38,7 +38,7 @@ class Learned:
     """
 
     ln_natural: Doubt = Doubt(guess=0.0, sigma=0.36)
-    ln_forced: Doubt = Doubt(guess=0.0, sigma=0.36)
+    ln_forced: Doubt = Doubt(guess=-0.1, sigma=0.5)
     supply_k: Doubt = Doubt(guess=0.0, sigma=3.5)
     """Supply temperature less what was assumed."""
     contact: Doubt = Doubt(guess=0.12, sigma=0.05)
@@ -48,7 +48,7 @@ class Learned:
 
 
 SHIPPED = Learned()
-SCALES_GO_TOGETHER = 0.85
+SCALES_GO_TOGETHER = 0.7
 """Correlation of the two convection scales: vessel and gas are the same."""
 
 SCALE_LIMIT = log(3.0)

@@ -1,15 +1,15 @@
 """What the estimate means for the person at the panel: where it settles, where to close, when, at what price."""
 
 from dataclasses import dataclass
-from math import exp, log, sqrt
+from math import exp, expm1, log, sqrt
 
-from fillguard.core.balance import START, WALL_HEAT
+from fillguard.core.balance import FORCED, NATURAL, START, WALL_HEAT
 from fillguard.core.context import FillContext
 from fillguard.core.estimator import EstimatorState, Flow, drop_pa
 from fillguard.core.forecast import Inflow, forecast
-from fillguard.core.kalman import variance
+from fillguard.core.kalman import Matrix, Row, variance
 from fillguard.core.limits import hot_k
-from fillguard.core.steadiness import trend_kg_s2
+from fillguard.core.steadiness import newest_flow_kg_s, trend_kg_s2
 
 NORMAL_90 = 1.645
 """Half-width of a normal distribution's central 90 %, in standard deviations."""
@@ -111,18 +111,39 @@ def _half_widths(
 ) -> tuple[float, float]:
     """The 90 % interval below and above the estimate."""
     gradient = (*(pa_per_kg * kg for kg in state.balance.mass_row()), 0.0)
-    known = variance(state.unknowns.covariance, gradient)
+    covariance = state.unknowns.covariance
+    known = variance(covariance, gradient)
     share = _GAUGE_SHARE**2
     if not state.start_seen:
         share += _UNSEEN_START_SHARE**2
     if context.gas.approximate:
         share += _APPROXIMATE_GAS_SHARE**2
     known += (_DROP_SHARE * drop_pa(state)) ** 2 + share * settled_pa * settled_pa + _MODEL_PA * _MODEL_PA
-    above = known
+    more_below, more_above = _lopsided(gradient, covariance)
     if state.start_guessed:
-        left = state.unknowns.covariance[START][START]
-        above += gradient[START] ** 2 * max(0.0, (_COLD_START_K / NORMAL_90) ** 2 - left)
-    return NORMAL_90 * sqrt(known), NORMAL_90 * sqrt(above)
+        left = covariance[START][START]
+        more_above += gradient[START] ** 2 * max(0.0, (_COLD_START_K / NORMAL_90) ** 2 - left)
+    return NORMAL_90 * sqrt(known + more_below), NORMAL_90 * sqrt(max(known + more_above, _MODEL_PA * _MODEL_PA))
+
+
+def _lopsided(gradient: Row, covariance: Matrix) -> tuple[float, float]:
+    """What the scales of convection add to the variance below the estimate, and take from that above it.
+
+    The gas is warmer than the wall by the heat over the scale: half the scale doubles the difference, twice the scale
+    only halves it. So the settled pressure may lie further below the estimate than above.
+    """
+    natural, forced = gradient[NATURAL], gradient[FORCED]
+    total = natural + forced
+    if total <= 0.0:
+        return 0.0, 0.0
+    square = (
+        natural * natural * covariance[NATURAL][NATURAL]
+        + 2.0 * natural * forced * covariance[NATURAL][FORCED]
+        + forced * forced * covariance[FORCED][FORCED]
+    )
+    reach = NORMAL_90 * sqrt(square) / total
+    below, above = expm1(reach) / reach, -expm1(-reach) / reach
+    return square * (below * below - 1.0), square * (above * above - 1.0)
 
 
 @dataclass(frozen=True, slots=True)
@@ -173,13 +194,13 @@ def _inflow(state: EstimatorState, context: FillContext) -> Inflow:
     """The inflow a forecast goes on with: the present one, the last block's, or the usual."""
     balance = state.balance
     least = _LEAST_FLOW_SHARE * balance.mass_kg
-    seen = state.steadiness.flows_kg_s
+    seen = newest_flow_kg_s(state.steadiness)
     steady, newest = balance.steady_flow_kg_s, balance.flow_kg_s
     if state.flow is Flow.FLOWING and steady > least:
         if newest > _RISEN * steady:
-            return Inflow(max([newest, *seen[-1:]]))
-        return Inflow(steady, trend_kg_s2(state.steadiness))
-    return Inflow(max(seen[-1], least) if seen else context.target_kg / _USUAL_FILL_S)
+            return Inflow(max(newest, seen or 0.0))
+        return Inflow(steady, trend_kg_s2(state.steadiness, state.unknowns.mean))
+    return Inflow(max(seen, least) if seen else context.target_kg / _USUAL_FILL_S)
 
 
 def _settled_in_s(state: EstimatorState, context: FillContext) -> float:

@@ -1,15 +1,19 @@
-"""Bank or compressor, by the steadiness of the inflow.
+"""Bank or compressor, by the steadiness of the inflow; and what a steady inflow says about the gas.
 
 A compressor moves the same mass every second whatever the cylinder's pressure (some per cent up and down, a few per
 cent less at the end). Out of a bank gas runs through a valve that a hand sets and sets again, and less of it as the
 pressures meet. The two bring in gas of very different energy, so it matters when nobody configured the source.
+
+Where the flow is known to be steady, an estimated flow that falls in the first minute betrays a gas that warmed up
+more than estimated, and one that rises a gas that warmed up less.
 """
 
-from math import sqrt
+from math import log, sqrt
 from typing import NamedTuple
 
-from fillguard.core.balance import Row
+from fillguard.core.balance import FORCED, NATURAL, Row
 from fillguard.core.heat import SupplyKind
+from fillguard.core.kalman import dot
 
 BLOCK_S = 20.0
 BLOCK_PA = 8e5
@@ -17,23 +21,48 @@ BLOCK_PA = 8e5
 MEAN_S = 4.0
 """The mass at a block's end is the mean over this long."""
 MOST_BLOCKS = 60
+OPENING_S = 5.0
+"""A hand opens the panel valve in less."""
+WARMING_S = 70.0
+"""While the gas warms up to its lead over the wall the estimated flow depends on how well that is estimated."""
 FEWEST_BLOCKS = 4
-TELLING_BLOCKS = 8
+TELLING_BLOCKS = 7
 """Fewer steady blocks say little: a hand may have left the bank's valve alone for two minutes."""
-STEADY, UNSTEADY = 0.030, 0.038
+STEADY, UNSTEADY = 0.028, 0.036
 """Relative scatter of the blocks' flows below which it is a compressor's, above which it is a bank's (our choice)."""
 TREND_BLOCKS, FEWEST_TREND_BLOCKS = 5, 3
 HINT_SIGMA, WEAK_HINT_SIGMA = 0.5, 1.5
 FORGOTTEN = 0.1
 """Variance that comes back with each block: all blocks speak each time, so the last word is the best informed."""
+STEADY_FALL = 0.015
+STEADY_SIGMA = 0.012
+"""A compressor's flow over the first minute is larger than the later by so much, and as uncertain as that."""
+
+
+class End(NamedTuple):
+    """The mass at the end of a block."""
+
+    time_s: float
+    mass_kg: float
+    row: Row
+    """How each unknown would change the mass."""
+    mean: Row
+    """The unknowns it was reckoned with."""
+    begins: bool
+    """No block ends here: the flow has just begun, or begun again."""
+
+    def now(self, mean: Row) -> float:
+        """The mass as it would be reckoned with the unknowns of now."""
+        row = self.row
+        return self.mass_kg + dot(row, mean[: len(row)]) - dot(row, self.mean[: len(row)])
 
 
 class Steadiness(NamedTuple):
-    """Mean inflow of each block so far, and the block that is open."""
+    """The ends of the blocks so far, and the block that is open."""
 
-    flows_kg_s: Row = ()
-    middles_s: Row = ()
-    """When each of these was, in its middle."""
+    ends: tuple[End, ...] = ()
+    compared: bool = False
+    """The first minute has been held against what followed."""
     begun_s: float | None = None
     begun_pa: float = 0.0
     ends_s: float | None = None
@@ -42,8 +71,14 @@ class Steadiness(NamedTuple):
     mass_kg: float = 0.0
     time_s: float = 0.0
     """Sums over the end of the open block."""
-    last_kg: float | None = None
-    last_s: float = 0.0
+    begins: bool = True
+
+
+class Block(NamedTuple):
+    """Mean inflow between two ends."""
+
+    middle_s: float
+    flow_kg_s: float
 
 
 class Hint(NamedTuple):
@@ -54,60 +89,97 @@ class Hint(NamedTuple):
     variance: float
 
 
+class Comparison(NamedTuple):
+    """The logarithm of the first minute's flow over the later one's, and how the unknowns would change it."""
+
+    log_ratio: float
+    row: Row
+
+
+NOTHING_SEEN = Steadiness()
+
+
 def after(steadiness: Steadiness, sample_s: float, pressure_pa: float, mass_kg: float, *, flowing: bool) -> Steadiness:
-    """Steadiness after one more estimate of the mass; the same object when nothing changed."""
+    """Steadiness after one more estimate of the mass; a block that is complete waits to be `closed`."""
     if not flowing:
-        if steadiness.begun_s is None:
-            return steadiness
-        return Steadiness(steadiness.flows_kg_s, steadiness.middles_s)
+        return steadiness if steadiness.begun_s is None else Steadiness(steadiness.ends, steadiness.compared)
     if steadiness.begun_s is None:
         return steadiness._replace(begun_s=sample_s, begun_pa=pressure_pa)
     if steadiness.ends_s is None:
-        if sample_s < steadiness.begun_s + BLOCK_S - MEAN_S or pressure_pa < steadiness.begun_pa + BLOCK_PA:
+        if steadiness.begins:
+            ripe = sample_s >= steadiness.begun_s + OPENING_S
+        else:
+            ripe = sample_s >= steadiness.begun_s + BLOCK_S - MEAN_S and pressure_pa >= steadiness.begun_pa + BLOCK_PA
+        if not ripe:
             return steadiness
         steadiness = steadiness._replace(ends_s=sample_s + MEAN_S)
-    count = steadiness.readings + 1
-    mass, time = steadiness.mass_kg + mass_kg, steadiness.time_s + sample_s
-    if sample_s < (steadiness.ends_s or 0.0):
-        return steadiness._replace(readings=count, mass_kg=mass, time_s=time)
-    mass, time = mass / count, time / count
-    flows, middles = steadiness.flows_kg_s, steadiness.middles_s
-    if steadiness.last_kg is not None:
-        flows = (*flows, (mass - steadiness.last_kg) / (time - steadiness.last_s))[-MOST_BLOCKS:]
-        middles = (*middles, 0.5 * (time + steadiness.last_s))[-MOST_BLOCKS:]
-    return Steadiness(flows, middles, begun_s=sample_s, begun_pa=pressure_pa, last_kg=mass, last_s=time)
+    return steadiness._replace(
+        readings=steadiness.readings + 1,
+        mass_kg=steadiness.mass_kg + mass_kg,
+        time_s=steadiness.time_s + sample_s,
+    )
 
 
-def rescaled(steadiness: Steadiness, ratio: float) -> Steadiness:
-    """Steadiness once the mass is reckoned `ratio` times what it was: a better estimate is no inflow."""
-    last = steadiness.last_kg
-    return steadiness._replace(mass_kg=steadiness.mass_kg * ratio, last_kg=None if last is None else last * ratio)
+def complete(steadiness: Steadiness, sample_s: float) -> bool:
+    """True when the open block has ended."""
+    return steadiness.ends_s is not None and sample_s >= steadiness.ends_s
 
 
-def trend_kg_s2(steadiness: Steadiness) -> float:
+def closed(steadiness: Steadiness, sample_s: float, pressure_pa: float, row: Row, mean: Row) -> Steadiness:
+    """The complete block among the others, and the next one open."""
+    count = steadiness.readings
+    end = End(steadiness.time_s / count, steadiness.mass_kg / count, row, mean, steadiness.begins)
+    ends = (*steadiness.ends, end)
+    # The first minute is kept for ever; what goes when there are too many is what came after it.
+    ends = ends if len(ends) <= MOST_BLOCKS else (*ends[: MOST_BLOCKS // 4], *ends[MOST_BLOCKS // 4 + 1 :])
+    return Steadiness(ends, steadiness.compared, begun_s=sample_s, begun_pa=pressure_pa, begins=False)
+
+
+def blocks(steadiness: Steadiness, mean: Row) -> tuple[Block, ...]:
+    """Every block's flow as the unknowns of now have it."""
+    ends = steadiness.ends
+    masses = [end.now(mean) for end in ends]
+    return tuple(
+        Block(0.5 * (ends[k - 1].time_s + end.time_s), (masses[k] - masses[k - 1]) / (end.time_s - ends[k - 1].time_s))
+        for k, end in enumerate(ends)
+        if k and not end.begins
+    )
+
+
+def newest_flow_kg_s(steadiness: Steadiness) -> float | None:
+    """The newest block's flow, uncorrected; None without blocks."""
+    ends = steadiness.ends[-2:]
+    if len(ends) < 2 or ends[1].begins:  # noqa: PLR2004 - two ends make a block
+        return None
+    return (ends[1].mass_kg - ends[0].mass_kg) / (ends[1].time_s - ends[0].time_s)
+
+
+def trend_kg_s2(steadiness: Steadiness, mean: Row) -> float:
     """How the flow has changed over the last blocks; 0 while too few have been seen."""
-    flows, middles = steadiness.flows_kg_s[-TREND_BLOCKS:], steadiness.middles_s[-TREND_BLOCKS:]
-    if len(flows) < FEWEST_TREND_BLOCKS:
+    newest = blocks(steadiness._replace(ends=steadiness.ends[-TREND_BLOCKS - 1 :]), mean)
+    if len(newest) < FEWEST_TREND_BLOCKS:
         return 0.0
-    middle, mean = sum(middles) / len(middles), sum(flows) / len(flows)
-    spread = sum((t - middle) ** 2 for t in middles)
-    return sum((t - middle) * (f - mean) for t, f in zip(middles, flows, strict=True)) / spread
+    middle = sum(block.middle_s for block in newest) / len(newest)
+    spread = sum((block.middle_s - middle) ** 2 for block in newest)
+    return sum((block.middle_s - middle) * block.flow_kg_s for block in newest) / spread
 
 
-def kind_hint(steadiness: Steadiness, configured: SupplyKind) -> Hint | None:
-    """What a block that has just ended says about the supply; None while it says nothing."""
-    fresh = steadiness.readings == 0 and steadiness.last_kg is not None
+def kind_hint(steadiness: Steadiness, mean: Row, configured: SupplyKind) -> Hint | None:
+    """What the blocks say about the supply; None while they say nothing. To be asked once a block."""
+    if configured is not SupplyKind.UNKNOWN or len(steadiness.ends) <= FEWEST_BLOCKS:
+        return None
+    warmed_s = steadiness.ends[0].time_s + WARMING_S
     # The newest block may hold the end of the flow, which is noticed late.
-    flows = steadiness.flows_kg_s[:-1]
-    if configured is not SupplyKind.UNKNOWN or not fresh or len(flows) < FEWEST_BLOCKS:
+    flows = [block.flow_kg_s for block in blocks(steadiness, mean)[:-1] if block.middle_s > warmed_s]
+    if len(flows) < FEWEST_BLOCKS:
         return None
     telling = len(flows) >= TELLING_BLOCKS
     if telling:
-        flows = tuple(sorted(flows)[1:-1])  # a pause too short to be noticed spoils one block
-    mean = sum(flows) / len(flows)
-    if mean <= 0.0:
+        flows = sorted(flows)[1:-1]  # a pause too short to be noticed spoils one block
+    average = sum(flows) / len(flows)
+    if average <= 0.0:
         return None
-    scatter = sqrt(sum((flow / mean - 1.0) ** 2 for flow in flows) / (len(flows) - 1))
+    scatter = sqrt(sum((flow / average - 1.0) ** 2 for flow in flows) / (len(flows) - 1))
     if STEADY <= scatter <= UNSTEADY:
         return None
     if scatter > UNSTEADY:
@@ -115,4 +187,22 @@ def kind_hint(steadiness: Steadiness, configured: SupplyKind) -> Hint | None:
     return Hint(1.0, (HINT_SIGMA if telling else WEAK_HINT_SIGMA) ** 2)
 
 
-NOTHING_SEEN = Steadiness()
+def compared(steadiness: Steadiness, mean: Row) -> Comparison | None:
+    """The first minute's flow against what followed without a pause; None while that is too short."""
+    ends = steadiness.ends
+    unbroken = next((k for k, end in enumerate(ends) if k and end.begins), len(ends))
+    warm = next((k for k in range(unbroken) if ends[k].time_s >= ends[0].time_s + WARMING_S), None)
+    if warm is None or warm == 0 or unbroken - 2 - warm < FEWEST_BLOCKS:
+        return None
+    first, middle, last = ends[0], ends[warm], ends[unbroken - 2]
+    early, late = middle.now(mean) - first.now(mean), last.now(mean) - middle.now(mean)
+    if early <= 0.0 or late <= 0.0:
+        return None
+    ratio = early / (middle.time_s - first.time_s) * (last.time_s - middle.time_s) / late
+    row = tuple((m - f) / early - (t - m) / late for f, m, t in zip(first.row, middle.row, last.row, strict=True))
+    # Stronger convection can at most take away the gas's whole lead over the wall: a flow that rises more than that
+    # explains is not steady, but set by a hand that watches the gauge.
+    lead = row[NATURAL] + row[FORCED]
+    if log(ratio) - STEADY_FALL < -(max(lead, 0.0) + 2.0 * STEADY_SIGMA):
+        return None
+    return Comparison(log(ratio), row)
