@@ -4,11 +4,12 @@ from collections.abc import Iterable
 from dataclasses import dataclass, replace
 
 from fillguard.core.alarms import Changes, Seen, Standing, Subject, carry_over, command, elapse, judge, stop_judging
-from fillguard.core.conditions import OF_THE_WHIP, ON_PRESSURE, View, suppressed_by
+from fillguard.core.conditions import OF_THE_WHIP, ON_PRESSURE, suppressed_by
 from fillguard.core.events import AlarmChanged, AlarmCommanded, AlarmState, Lamp, Prompt
 from fillguard.core.fill import OpenFill
 from fillguard.core.rules import Rules
 from fillguard.core.values import Stamp
+from fillguard.core.view import View
 from fillguard.core.whip import WhipState
 
 _NEW = Standing()

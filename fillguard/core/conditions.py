@@ -4,37 +4,24 @@ Every function takes the same `View` and returns what it sees now: an excess ove
 no, or that nothing is known. Missing data is never "all is well".
 """
 
-from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass, replace
-from functools import cached_property
+from collections.abc import Callable, Mapping
+from dataclasses import replace
 
 from fillguard.core.alarms import Seen
-from fillguard.core.curve import Curve, Sample, slope_of
 from fillguard.core.events import AlarmFacts, Doubt, Phase, Projected
-from fillguard.core.fill import OpenFill
-from fillguard.core.rules import AlarmRule, Rules
+from fillguard.core.losses import leak, sudden_loss
+from fillguard.core.passage import Way
+from fillguard.core.rules import AlarmRule
 from fillguard.core.units import PA_PER_BAR, bar_from_pa
-from fillguard.core.values import Material, Profile, Stamp
-from fillguard.core.whip import COOLING, WATCHED, WhipState
+from fillguard.core.values import Material, Profile
+from fillguard.core.view import HOSE_ONLY, View
+from fillguard.core.whip import COOLING, WATCHED
 
 Z_LOWER_90 = 1.645
 """One-sided 95 %: the lower end of a two-sided 90 % interval of a normal error."""
-HOSE_ONLY = "whip-only"
-HOSE_AHEAD_PA = 40.0 * PA_PER_BAR
-"""A valve not fully open lets the whip leap by half of this at a change of bank; more is a shut one (our choice)."""
 _TOO_FAST_FROM_S = 20.0
 _MARGIN_LEAST_PA, _MARGIN_MOST_PA = 1.5 * PA_PER_BAR, 5.0 * PA_PER_BAR
 _ARRIVED_EMPTY_BEFORE_PA = 20.0 * PA_PER_BAR
-_LOSS_LEAST_PA = 10.0 * PA_PER_BAR
-_COLLAPSED_TO = 0.5
-_NOT_SLACKENED = 0.6
-_LOSS_FOR_S = 2.0
-_HOSE_EMPTIES_TO = 0.4
-"""A bled hose (57 mL) has lost more than this share within two seconds; a cylinder behind an open disc has not."""
-_FLOWED_WITHIN_S = 5.0
-_FEWEST = 3
-_MAY_LOSE = frozenset({Phase.FILLING, Phase.PAUSED})
-"""Later the cylinder valve may be shut, and a hose that is bled slowly looks like a cylinder that empties."""
 _LAST_SECONDS = (2.5, 4.5)
 _STOPPING_SHARE = 0.5
 """The last seconds rise by less than this share of what the last twenty do: the panel valve is being closed."""
@@ -43,79 +30,6 @@ _WALL_LEAP_K = 5.0
 """Above its trend within ten seconds: a fire inside (our choice)."""
 
 _CLEAR, _UNKNOWN = Seen.no(), Seen.unknown()
-
-
-@dataclass(frozen=True, kw_only=True)
-class View:
-    """What the conditions may look at."""
-
-    state: WhipState
-    rules: Rules
-    now: Stamp
-    leap_pa: float | None = None
-    """How far a reading leapt that is judged in doubt: nothing else follows from it yet."""
-
-    @property
-    def fill(self) -> OpenFill | None:
-        """The open fill, if there is one."""
-        return self.state.fill
-
-    @property
-    def shown(self) -> Projected | None:
-        """The newest projection of the open fill."""
-        return self.state.shown
-
-    @property
-    def hose_only(self) -> bool:
-        """True while only the hose can be at the pressure the gauge shows.
-
-        Unclear for longer than a few seconds after it leapt, the cylinder is taken to be connected again: the estimate
-        then lets it follow through a valve that is hardly open.
-        """
-        state = self.state
-        if state.ahead_pa <= HOSE_AHEAD_PA or state.leapt_s is None:
-            return False
-        return state.gauge.sample_s - state.leapt_s <= self.rules.extents.whip_only_doubt_s
-
-    @property
-    def silent_s(self) -> float:
-        """For how long the gauge has said nothing; before a fill counted from when there was reason to listen."""
-        last_s, attached = self.state.gauge.arrived_mono_s, self.state.attached
-        if self.state.phase is Phase.ATTACHED and attached is not None:
-            said_s = attached.stamp.mono_s
-            last_s = said_s if last_s is None else max(last_s, said_s)
-        return 0.0 if last_s is None else self.now.mono_s - last_s
-
-    @property
-    def silent_after_s(self) -> float:
-        """How long this whip's gauge may say nothing in its present phase."""
-        extents = self.rules.extents
-        own_s = self.rules.whip(self.state.whip).silent_after_s or extents.silent_after_s
-        least_s = extents.silent_settling_s if self.state.phase in COOLING else own_s
-        return max(least_s, extents.silent_periods * self.state.gauge.period_s)
-
-    @cached_property
-    def facts(self) -> AlarmFacts:
-        """The numbers of the moment, for a notice."""
-        seen, fill = self.shown, self.fill
-        if seen is None or fill is None:
-            return AlarmFacts(gauge_pa=self.state.gauge.gauge_pa)
-        below_limit = fill.held.target_gauge_pa < fill.held.limit_gauge_pa
-        return AlarmFacts(
-            gauge_pa=self.state.gauge.gauge_pa,
-            settled_gauge_pa=seen.settled_gauge_pa,
-            settled_low_gauge_pa=seen.settled_low_gauge_pa,
-            settled_high_gauge_pa=seen.settled_high_gauge_pa,
-            limit_gauge_pa=fill.held.limit_gauge_pa,
-            target_gauge_pa=fill.held.target_gauge_pa if below_limit else None,
-            reference_k=fill.held.cylinder.reference_k,
-            ceiling_gauge_pa=fill.held.ceiling_gauge_pa,
-            rate_pa_s=seen.rate_pa_s,
-            gas_k=seen.gas_k,
-            wall_k=self.state.wall.kelvin if self.state.wall else None,
-            bleed_to_gauge_pa=seen.bleed_to_gauge_pa,
-            close_at_gauge_pa=seen.close_at_gauge_pa,
-        )
 
 
 def upper_margin_pa(seen: Projected) -> float:
@@ -174,52 +88,6 @@ def _doubted(cause: str, view: View) -> str:
     if view.leap_pa is None:
         return cause
     return f"{cause} Reading doubtful: it leapt by {bar_from_pa(view.leap_pa):.0f} bar at once."
-
-
-def sudden_loss(view: View, rule: AlarmRule) -> Seen:
-    """The cylinder itself empties, or the gauge collapses while gas flows. A bled whip is neither."""
-    state, fill = view.state, view.fill
-    course = state.course
-    if fill is None or course.hose_fell_s is None:
-        return _CLEAR
-    newest_s, newest_pa = course.curve.samples[-1]
-    before = [sample for sample in course.curve.samples if sample[0] <= course.hose_fell_s]
-    if state.phase not in _MAY_LOSE or not before:
-        return _UNKNOWN
-    inside_pa = fill.last_inside_pa
-    flowed = state.phase is Phase.FILLING and _was_rising(before, view.rules.extents.start_rate_pa_s)
-    hose_went = flowed and newest_pa < _COLLAPSED_TO * inside_pa
-    speed = _steady_fall_pa_s(course.curve) if newest_s - course.hose_fell_s >= _LOSS_FOR_S else None
-    cylinder_empties = speed is not None and _HOSE_EMPTIES_TO * inside_pa < newest_pa < inside_pa - _LOSS_LEAST_PA
-    if not hose_went and not cylinder_empties:
-        return _UNKNOWN
-    fell_s, fell_from_pa = before[-1]
-    fall_pa_s = (fell_from_pa - newest_pa) / (newest_s - fell_s) if speed is None else speed
-    return Seen(
-        excess=rule.setpoint if hose_went else fall_pa_s - rule.setpoint,
-        cause="The pressure collapses: gas is being lost.",
-        facts=replace(view.facts, rate_pa_s=-fall_pa_s),
-    )
-
-
-def _was_rising(before: Sequence[Sample], least_pa_s: float) -> bool:
-    """True when the gauge rose up to its collapse: within the last five seconds, or as far as a slow sensor shows."""
-    latest_s = before[-1][0]
-    recent = [sample for sample in before if latest_s - sample[0] <= _FLOWED_WITHIN_S]
-    slope = slope_of(recent if len(recent) >= _FEWEST else before[-_FEWEST:])
-    return slope is not None and slope.pa_s > max(least_pa_s, _BEYOND_NOISE * slope.error_pa_s)
-
-
-def _steady_fall_pa_s(curve: Curve) -> float | None:
-    """How fast the gauge falls when it has fallen for two seconds without slackening; None when it slackens.
-
-    A whip that sinks to its cylinder slackens within a second, an open disc does not.
-    """
-    whole, end = curve.slope(_LOSS_FOR_S), curve.slope(_LOSS_FOR_S / 2.0)
-    if whole is None:
-        return None
-    late = whole if end is None else end
-    return -whole.pa_s if late.pa_s < _NOT_SLACKENED * whole.pa_s else None
 
 
 def will_overfill(view: View, rule: AlarmRule) -> Seen:
@@ -322,6 +190,20 @@ def arrived_empty(view: View, rule: AlarmRule) -> Seen:
     return Seen.yes("It came in empty: water may have got in.", view.facts)
 
 
+_HELD_BACK = {
+    Way.RUNS_AHEAD: "The whip has run ahead of the cylinder: its valve is not fully open.",
+    Way.CREEPS_BACK: "The needle comes back when the flow is throttled: the cylinder valve is not fully open.",
+}
+
+
+def valve_not_open(view: View, _rule: AlarmRule) -> Seen:
+    """The whip is ahead of the cylinder; nothing to act on once the fill is closed."""
+    passage = view.state.evidence.passage
+    if view.fill is None or passage is None or passage.held is None or view.state.phase in COOLING:
+        return _CLEAR
+    return Seen.yes(_HELD_BACK[passage.held.way], view.facts)
+
+
 def over_target(view: View, rule: AlarmRule) -> Seen:
     """A target below the limit has been passed."""
     fill, seen = view.fill, view.shown
@@ -377,6 +259,8 @@ ON_PRESSURE: Mapping[str, Condition] = {
     "wall-hot": wall_hot,
     "unidentified": unidentified,
     "arrived-empty": arrived_empty,
+    "valve-not-open": valve_not_open,
+    "leak": leak,
     "over-target": over_target,
 }
 """Judged after each live pressure reading, graver ones first."""

@@ -1,34 +1,28 @@
 """What a curve hints at, in words: evidence first, then what to do. Pressures gauge pascal inside, bar in the text."""
 
-from dataclasses import dataclass
-
-from fillguard.core.conditions import HOSE_ONLY, View
 from fillguard.core.events import Phase
 from fillguard.core.fill import held_to
+from fillguard.core.hinted import Finding, hints_of
+from fillguard.core.lifecycle import FILL_OPEN
 from fillguard.core.units import PA_PER_BAR
+from fillguard.core.view import HOSE_ONLY, View
 
 STUCK = "sensor-stuck"
 BLED = "bled"
 SILENT = "sensor-silent"
 LOSS = "sudden-loss"
+LOOP_FAULT = "loop-fault"
 
 _HOSE_ACTION = "Close the panel valve and bleed the hose before you open or unscrew anything."
 _OVER_LIMIT_PA = 5.0 * PA_PER_BAR
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Finding:
-    """One hint: how sure, what was seen and what to do."""
-
-    name: str
-    confidence: float
-    text: str
+_FROZEN_S, _FROZEN_COUNT, _FROZEN_RUNS = 60.0, 30, 5.0
+"""A gauge that trembles while nothing flows repeats one value so long only when it has stopped measuring."""
 
 
 def findings_of(view: View) -> tuple[Finding, ...]:
     """What the present curve hints at; it comes again as long as it holds, telling it once is the caller's."""
     found = (_hose_leapt(view), _stands_over_limit(view), _stuck(view))
-    return tuple(finding for finding in found if finding is not None)
+    return (*(finding for finding in found if finding is not None), *hints_of(view))
 
 
 def silent(gauge_pa: float | None) -> Finding:
@@ -65,9 +59,18 @@ def opened_late(stood_at_pa: float, fell_to_pa: float) -> Finding:
     return Finding(name=HOSE_ONLY, confidence=0.9, text=text)
 
 
+def loop_fault() -> Finding:
+    """The sensor's current says that the sensor or its wiring has failed."""
+    text = (
+        "The pressure sensor reports a fault in its loop (a current that stands for no pressure). "
+        "Stop filling on this whip; have the sensor, its cable and its supply checked."
+    )
+    return Finding(name=LOOP_FAULT, confidence=1.0, text=text)
+
+
 def _hose_leapt(view: View) -> Finding | None:
-    ahead = view.state.ahead_pa
-    if not view.hose_only:
+    ahead, passage = view.state.ahead_pa, view.state.evidence.passage
+    if not view.hose_only or (passage is not None and passage.held is not None):
         return None
     text = (
         f"The gauge leapt {ahead / PA_PER_BAR:.0f} bar further than a cylinder can follow: the cylinder valve is shut, "
@@ -94,12 +97,27 @@ def _stands_over_limit(view: View) -> Finding | None:
 
 def _stuck(view: View) -> Finding | None:
     gauge = view.state.gauge
-    if view.state.phase not in {Phase.FILLING, Phase.PAUSED} or gauge.gauge_pa is None:
+    if gauge.gauge_pa is None:
         return None
-    if not gauge.stuck(view.state.rate_before_pa_s):
+    if view.state.phase in {Phase.FILLING, Phase.PAUSED} and gauge.stuck(view.state.rate_before_pa_s):
+        while_what = "while gas was flowing"
+    elif _frozen(view):
+        while_what = f"for {gauge.sample_s - gauge.same_since_s:.0f} s, and it had trembled before as a live one does"
+    else:
         return None
     text = (
-        f"The pressure sensor has repeated {gauge.gauge_pa / PA_PER_BAR:.1f} bar {gauge.same_count + 1} times while "
-        "gas was flowing: it is stuck. Stop filling on this whip until it moves again."
+        f"The pressure sensor has repeated {gauge.gauge_pa / PA_PER_BAR:.1f} bar {gauge.same_count + 1} times "
+        f"{while_what}: it is stuck. Stop filling on this whip until it moves again."
     )
     return Finding(name=STUCK, confidence=0.9, text=text)
+
+
+def _frozen(view: View) -> bool:
+    gauge = view.state.gauge
+    same_s = gauge.sample_s - gauge.same_since_s
+    return (
+        view.state.phase in FILL_OPEN
+        and view.state.evidence.noise.shows
+        and gauge.same_count >= _FROZEN_COUNT
+        and same_s >= max(_FROZEN_S, _FROZEN_RUNS * gauge.longest_run_s)
+    )

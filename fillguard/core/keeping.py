@@ -4,10 +4,9 @@ from dataclasses import replace
 
 from fillguard.core import estimator
 from fillguard.core.alarmdesk import Desk
-from fillguard.core.conditions import View
 from fillguard.core.course import at_rest, started, stopped
 from fillguard.core.curve import Curve
-from fillguard.core.diagnosis import Finding, bled, opened_late
+from fillguard.core.diagnosis import STUCK, bled, findings_of, opened_late
 from fillguard.core.events import (
     FillEnded,
     FillIdentified,
@@ -20,13 +19,17 @@ from fillguard.core.events import (
     VerdictGiven,
     VerdictOverridden,
 )
+from fillguard.core.evidence import NOTHING
 from fillguard.core.fill import LOSS, UNKNOWN_CAPACITY_M3, Held, OpenFill, fill_id, held_to
+from fillguard.core.gathering import gathered
+from fillguard.core.hinted import Finding
 from fillguard.core.learning import teaching_of
 from fillguard.core.lifecycle import FILL_OPEN, WAITING, Sign, next_phase
 from fillguard.core.limits import developed_gauge_pa
 from fillguard.core.projecting import context_of
 from fillguard.core.rules import Rules
 from fillguard.core.values import Stamp
+from fillguard.core.view import View
 from fillguard.core.whip import WhipState
 
 _OVER = frozenset({Phase.ENDED, Phase.INTERRUPTED})
@@ -91,6 +94,16 @@ class Keeping:
                 text=finding.text,
             )
         )
+
+    def diagnose(self, before: WhipState) -> None:
+        """Lead the evidence on after a reading (`before`: the whip as it found it), and tell what it hints at."""
+        evidence = gathered(self.state, before, self.capacity_m3, self.rules.ambient_abs_pa)
+        self.state = replace(self.state, evidence=evidence)
+        found = findings_of(self.view)
+        if STUCK in self.state.findings and all(finding.name != STUCK for finding in found):
+            self.state = replace(self.state, findings=self.state.findings - {STUCK})
+        for finding in found:
+            self.find(finding)
 
     def take(self, sign: Sign) -> None:
         """Go over to the phase that `sign` leads to and do what that asks for."""
@@ -187,6 +200,9 @@ class Keeping:
 
     def opened_late(self, stood_at_pa: float, fell_to_pa: float) -> None:
         """The cylinder valve was opened onto a hose at supply pressure: what was taken for a cylinder was none."""
+        passage = self.state.evidence.passage
+        if passage is not None and passage.doubted and passage.may_be_at(fell_to_pa + self.rules.ambient_abs_pa):
+            return  # it had been seen before the whip leapt: its valve was open a little
         self.find(opened_late(stood_at_pa, fell_to_pa))
         self.state = replace(self.state, estimate=None, context=None)
 
@@ -299,6 +315,7 @@ class Keeping:
             ahead_pa=0.0,
             leapt_s=None,
             rate_before_pa_s=None,
+            evidence=replace(NOTHING, noise=state.evidence.noise),
             findings=frozenset(),
             attached=None if freed else state.attached,
         )

@@ -121,3 +121,26 @@ class Cylinder:
     def total_capacity_m3(self) -> float:
         """Water capacity of the whole set."""
         return self.water_capacity_m3 * self.count
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Drop:
+    """How far the whip came back to the cylinder when the flow stopped, and how fast it had filled."""
+
+    ahead_pa: float
+    rate_pa_s: float
+    """Of the gauge, over the last twenty seconds of flow."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Visits:
+    """What earlier fills say of a cylinder, and of the whip it hangs on. Empty where nobody remembers."""
+
+    drops: tuple[Drop, ...] = ()
+    """Of this cylinder's earlier fills, oldest first."""
+    held_back: int = 0
+    """Its last fills in a row that found `valve-not-open` or `flow-restricted`."""
+    valve_confirmed_open: bool = False
+    """Somebody looked: the cylinder valve of this visit is all the way open."""
+    flow_kg_s: float | None = None
+    """What the compressor behind this whip usually delivers to one whip."""

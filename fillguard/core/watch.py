@@ -11,7 +11,7 @@ from math import isfinite
 from fillguard.core import estimator
 from fillguard.core.conditions import OF_THE_WHIP, ON_PRESSURE, WHATEVER_QUALITY
 from fillguard.core.course import Course, after_pressure, after_time, hose_speed_pa_s, stands_bled
-from fillguard.core.diagnosis import SILENT, STUCK, findings_of, loss, silent
+from fillguard.core.diagnosis import LOOP_FAULT, SILENT, STUCK, loop_fault, loss, silent
 from fillguard.core.estimator import EstimatorState
 from fillguard.core.events import (
     AlarmCommanded,
@@ -69,7 +69,7 @@ class Watch(Keeping):
             return
         live = reading.doubt is not Doubt.STALE
         self._follow_course(reading, gauge, live=live)
-        self._find()
+        self.diagnose(self._before)
         self._project(self._led_on(reading), counts=True)
         if live:
             self._judge(ON_PRESSURE if self.state.fill is not None else OF_THE_WHIP)
@@ -190,6 +190,8 @@ class Watch(Keeping):
             )
         if self.state.fill is not None:
             self.state = replace(self.state, fill=replace(self.state.fill, doubtful=self.state.fill.doubtful + 1))
+        if reading.doubt is Doubt.LOOP_FAULT:
+            self.find(loop_fault())
 
     def _judge_raw(self, reading: Reading) -> None:
         """The hard ceilings look at every live reading in range, however doubtful."""
@@ -277,14 +279,6 @@ class Watch(Keeping):
             return "whip-only"
         return "stuck" if STUCK in state.findings else None
 
-    def _find(self) -> None:
-        found = findings_of(self.view)
-        names = {finding.name for finding in found}
-        if STUCK in self.state.findings and STUCK not in names:
-            self.state = replace(self.state, findings=self.state.findings - {STUCK})
-        for finding in found:
-            self.find(finding)
-
     def _project(self, estimate: EstimatorState | None, *, counts: bool = False) -> None:
         """Take over the estimate and say where an open fill stands; `counts`: because of a reading."""
         state, fill, gauge_pa = self.state, self.state.fill, self.state.gauge.gauge_pa
@@ -328,7 +322,8 @@ class Watch(Keeping):
         state = self.state
         if state.fill is None or state.estimate is None or state.estimate.suspended == "stale":
             return
-        self.find(silent(state.gauge.gauge_pa))
+        if LOOP_FAULT not in state.findings:
+            self.find(silent(state.gauge.gauge_pa))
         self.state = replace(self.state, findings=self.state.findings - {SILENT})
         self._project(estimator.suspend(state.estimate, "stale"))
 

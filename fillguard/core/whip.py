@@ -9,6 +9,7 @@ from fillguard.core.course import Course
 from fillguard.core.curve import Curve
 from fillguard.core.estimator import EstimatorState
 from fillguard.core.events import CylinderAttached, Lamp, Phase, Projected, Prompt
+from fillguard.core.evidence import NOTHING, Evidence
 from fillguard.core.fill import OpenFill
 from fillguard.core.gauge import Gauge
 from fillguard.core.prompting import Asked
@@ -107,6 +108,8 @@ class WhipState:
     standings: Mapping[str, Standing] = field(default_factory=dict)
     left_over: tuple[tuple[str, Standing], ...] = ()
     """Alarms of earlier fills that still wait for a person, oldest first."""
+    evidence: Evidence = NOTHING
+    """What the curve has shown of the present stretch."""
     findings: frozenset[str] = frozenset()
     """What has been told of the present stretch already."""
     prompt: Prompt | None = None

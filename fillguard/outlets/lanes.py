@@ -4,7 +4,6 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from threading import Lock
 
-from fillguard.core.conditions import HOSE_ONLY
 from fillguard.core.diagnosis import SILENT
 from fillguard.core.events import (
     AlarmChanged,
@@ -25,6 +24,7 @@ from fillguard.core.events import (
 )
 from fillguard.core.figures import UnitChoice, bare_pressure, pressure, rate, stamped
 from fillguard.core.units import PA_PER_BAR
+from fillguard.core.view import HOSE_ONLY
 from fillguard.core.words import alarm_phrase, bleed_text, finding_phrase, prompt_text
 from fillguard.outlets.mqtt import same_alarm
 

@@ -1,10 +1,10 @@
 """What comes in: decoded, quantised, graded and stamped by the intake."""
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 from fillguard.core.events.kinds import Doubt, Quality, Quantity, Verb
 from fillguard.core.fitness.verdict import Verdict
-from fillguard.core.values import Cylinder, GasMix, Stamp, Surroundings
+from fillguard.core.values import Cylinder, GasMix, Stamp, Surroundings, Visits
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -63,6 +63,8 @@ class CylinderAttached:
     """What did not fit between register and message, in words."""
     verdict: Verdict | None = None
     """Whether it may be filled, how far, and why not; None where nobody judged it."""
+    visits: Visits = field(default_factory=Visits)
+    """What earlier fills say of this cylinder and this whip."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -157,7 +159,8 @@ class ServiceChanged:
 
     stamp: Stamp
     service: str
-    """`broker`, `ledger`, `channel:NAME`, `mirror`, `step`, `rules`."""
+    """`broker`, `ledger`, `channel:NAME`, `mirror`, `step`, `rules`; about sensors `zero:WHIP`, `unit:WHIP`,
+    `shared:WHIP+WHIP`, `device-clock:SOURCE`."""
     ok: bool
     detail: str
     whip: str | None = None
