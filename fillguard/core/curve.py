@@ -19,7 +19,7 @@ _FEWEST_OF_A_RISE = 4
 """Two points to each half."""
 _SPEED_OVER_S = 0.45
 """At 5 Hz two intervals: one alone is mostly noise."""
-_KNEE_POINTS = 30
+_KNEE_LOOKS_BACK_S = 10.0
 _KNEE_SLOPE_PA_S = 1.0 * PA_PER_BAR / 60.0
 
 Sample = tuple[float, float]
@@ -187,6 +187,16 @@ def end_of_rise(samples: Sequence[Sample], *, within_pa: float = 0.15 * PA_PER_B
     ]
     top = max(p for _, p in smooth)
     near = [sample for sample in smooth if sample[1] >= top - within_pa]
-    before = slope_of([sample for sample in samples if sample[0] <= near[0][0]][-_KNEE_POINTS:])
-    rose = before is not None and before.pa_s > _KNEE_SLOPE_PA_S
-    return near[(len(near) - 1) // 3] if rose else near[-1]
+    first_s = near[0][0]
+    before = [sample for sample in samples if first_s - _KNEE_LOOKS_BACK_S <= sample[0] <= first_s]
+    rise = slope_of(before)
+    if rise is None or rise.pa_s <= _KNEE_SLOPE_PA_S:
+        return near[-1]
+    # Where the rise, led on, meets the level it came to: slow cooling keeps the gauge near its top for long.
+    (at_s, at_pa), (_, level_pa) = _middle(before), _middle(near)
+    knee_s = at_s + (level_pa - at_pa) / rise.pa_s
+    return next((sample for sample in near if sample[0] >= knee_s), near[-1])
+
+
+def _middle(samples: Sequence[Sample]) -> Sample:
+    return sum(s for s, _ in samples) / len(samples), sum(p for _, p in samples) / len(samples)
