@@ -60,7 +60,7 @@ st.register_type_strategy(
     Gathered,
     st.builds(
         Gathered,
-        name=st.text(),
+        name=WORDS,
         weight=st.floats(0.0, 1e9),
         weighted=st.floats(-1e9, 1e9),
         lessons=st.integers(0, 10_000),
