@@ -173,13 +173,9 @@ def on_pressure(
     if refused is not None:
         return _refuse(state, refused)
     whip_pa, before = _absolute(context, gauge_pa), state.balance
+    dt, flowing = sample_s - before.sample_s, flow is Flow.FLOWING
     restriction, cylinder_pa = led(
-        state.restriction,
-        whip_pa,
-        before.pressure_abs_pa,
-        before.mass_kg,
-        sample_s - before.sample_s,
-        flowing=flow is Flow.FLOWING,
+        state.restriction, whip_pa, before.pressure_abs_pa, before.mass_kg, dt, flowing=flowing
     )
     balance = _followed(state, context, cylinder_pa, sample_s)
     if not (LOWEST_K < balance.gas_k < HIGHEST_K and balance.mass_kg > 0.0 and isfinite(balance.energy_j)):
@@ -190,15 +186,13 @@ def on_pressure(
         restriction=restriction,
         whip_abs_pa=whip_pa,
         flow=flow,
-        flowed=state.flowed or flow is Flow.FLOWING,
-        steadiness=after(
-            state.steadiness, sample_s, balance.pressure_abs_pa, balance.mass_kg, flowing=flow is Flow.FLOWING
-        ),
+        flowed=state.flowed or flowing,
+        steadiness=after(state.steadiness, sample_s, balance.pressure_abs_pa, balance.mass_kg, flowing=flowing),
         suspended=None,
         refused=None,
         hold=state.hold if flow is Flow.STOPPED and not restriction.active else None,
     )
-    if flow is Flow.FLOWING:
+    if flowing:
         new = _checked(new)
     elif new.flowed and not restriction.active:
         new = _held(new)
