@@ -48,6 +48,11 @@ class LeftBehind:
     told: tuple[str, ...]
     """For the log."""
 
+    @property
+    def in_mid_fill(self) -> bool:
+        """True when the last run ended while a fill was open: the broker should have kept what came meanwhile."""
+        return any(isinstance(fact, FillEnded) for fact in self.facts)
+
 
 def left_behind(reader: SqliteLedgerReader, rules: Rules, now: Stamp) -> LeftBehind:
     """Read what an earlier run left in the ledger. Raises LedgerError."""

@@ -107,10 +107,13 @@ class Watching:
         self.rules = settings.rules(Gases(report=partial(report, ok=False)).surface_of)
         self.speech = Speech(settings=settings, rules=self.rules, units=units_of(settings), drill=drill)
         channels = senders(settings.channels)
-        self.link, self.decoder = self._link()
-        # The last part that can refuse, and the only one that holds something: its lock.
         self.ledger = self._ledger()
-        self._left = self._left_behind()
+        try:
+            self._left = self._left_behind()
+            self.link, self.decoder = self._link()
+        except BaseException:
+            self.ledger.stop(0.0)  # lets go of its lock
+            raise
         self.delivery = self._delivery(channels)
         self.mirror = self._mirror()
         self.status, self.outlet = self._outlet()
@@ -167,16 +170,12 @@ class Watching:
             raise
 
     def _left_behind(self) -> LeftBehind:
-        try:
-            with self._reader() as reader:
-                known = remembered(reader)
-                self.rules = replace(self.rules, learned=known.learned)
-                left = left_behind(reader, self.rules, self._clock.now())
-                state = replace(left.state, endings=known.endings)
-                return replace(left, state=state, told=(*left.told, *known.told))
-        except BaseException:
-            self.ledger.stop(0.0)
-            raise
+        with self._reader() as reader:
+            known = remembered(reader)
+            self.rules = replace(self.rules, learned=known.learned)
+            left = left_behind(reader, self.rules, self._clock.now())
+            state = replace(left.state, endings=known.endings)
+            return replace(left, state=state, told=(*left.told, *known.told))
 
     def _resume(self) -> None:
         """Close what an earlier run left open, and show what it left standing."""
@@ -213,6 +212,7 @@ class Watching:
             filters=decoder.subscriptions,
             offer=self.inbox.offer,
             tell=self._on_link,
+            expects_session=self._left.in_mid_fill,
         )
         return link, decoder
 
