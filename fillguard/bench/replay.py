@@ -72,11 +72,7 @@ class Account:
             yield fill_line(summary)
 
     def _due(self, seen: Projected) -> bool:
-        last = self._traced_s.get(seen.whip, -math.inf)
-        # A projection that is withdrawn is told at once: a reader must not go on trusting the last one.
-        if seen.stamp.utc_s - last < _EVERY_S and seen.settled_gauge_pa is not None:
-            return False
-        if seen.stamp.utc_s - last < _EVERY_S / 2.0:
+        if seen.stamp.utc_s - self._traced_s.get(seen.whip, -math.inf) < _EVERY_S:
             return False
         self._traced_s[seen.whip] = seen.stamp.utc_s
         return True
@@ -100,13 +96,13 @@ def projection_line(seen: Projected) -> Line:
         "rate_bar_min": _bar_min(seen.rate_pa_s),
         "rate_error_bar_min": _bar_min(seen.rate_error_pa_s),
         "stop_at_bar": _bar(seen.stop_at_gauge_pa),
-        "seconds_to_stop": None if seen.seconds_to_stop is None else round(seen.seconds_to_stop, 1),
+        "seconds_to_stop": _finite(seen.seconds_to_stop, 1),
         "close_at_bar": _bar(seen.close_at_gauge_pa),
         "close_at_cap": seen.close_at_cap,
         "bleed_to_bar": _bar(seen.bleed_to_gauge_pa),
         "cylinder_bar": _bar(seen.cylinder_gauge_pa),
         "wall_c": _celsius(seen.wall_k),
-        "mass_kg": None if seen.mass_kg is None else round(seen.mass_kg, 4),
+        "mass_kg": _finite(seen.mass_kg, 4),
         "developed_bar": _bar(seen.developed_gauge_pa),
         "limit_bar": _bar(seen.limit_gauge_pa),
         "reason": seen.reason,
@@ -183,7 +179,7 @@ def fill_line(fill: FillSummary) -> Line:
 
 
 def _time(seconds: float | None) -> float | None:
-    return None if seconds is None else round(seconds, 3)
+    return _finite(seconds, 3)
 
 
 def _bar(pascal: float | None) -> float | None:
