@@ -367,6 +367,31 @@ def test_stopped_in_mid_fill_it_records_all_and_the_next_run_takes_the_rest(tmp_
     assert verify(config / "ledger.db").finding is Finding.INTACT
 
 
+def test_with_broker_channel_and_mirror_all_hanging_it_still_stops_within_ten_seconds(tmp_path: Path) -> None:
+    (tmp_path / "broker").mkdir()
+    with Mosquitto(tmp_path / "broker") as broker, BlackHole() as channel, BlackHole() as mirror:
+        config = write_station(
+            tmp_path / "config",
+            broker.port,
+            channels={"hanging": f'url = "json://127.0.0.1:{channel.port}"\npriorities = [1]\ndeadline_s = 45'},
+            mirror=f"http://127.0.0.1:{mirror.port}",
+        )
+        with Process(tmp_path / "log", "run", "--config", config) as daemon:
+            with Peer(broker.port) as board:
+                board.subscribe("fillguard/#")
+                wait_online(board)
+                board.publish("fill/tern/1/pressure", b'{"value": 360, "unit": "bar"}')
+                board.wait_for(lambda _: states_of(board, "whip-over-rating") == ["unacknowledged"])
+            channel.wait_for_connection()
+            mirror.wait_for_connection()
+            broker.pause()
+            try:
+                assert daemon.ask_to_stop(within_s=10.0) == Exit.OK
+            finally:
+                broker.resume()
+            assert "event=stopped not_recorded=0" in daemon.said
+
+
 def test_a_broker_that_restarts_in_mid_fill_costs_nothing(tmp_path: Path) -> None:
     (tmp_path / "broker").mkdir()
     with Mosquitto(tmp_path / "broker") as broker:

@@ -1,5 +1,6 @@
 """The wiring of the watch: what a broken part becomes, and that nothing stays locked when a part refuses."""
 
+from collections.abc import Sequence
 from pathlib import Path
 
 import pytest
@@ -7,7 +8,7 @@ import pytest
 from fillguard.app.watching import Watching
 from fillguard.clock import SystemClock
 from fillguard.core.errors import ConfigurationError
-from fillguard.core.events import InEvent, ServiceChanged
+from fillguard.core.events import InEvent, OutEvent, ServiceChanged
 from fillguard.intake.mqtt import LinkNews
 from fillguard.ledger.lock import LedgerLock
 from fillguard.ports import RawMessage
@@ -64,3 +65,22 @@ def test_stopped_before_it_was_started_it_has_lost_nothing(tmp_path: Path) -> No
     watching = built(tmp_path / "config")
     assert watching.stop() == 0
     built(tmp_path / "config").stop()  # and the next one finds the ledger free
+
+
+class Broken:
+    """An outlet with a fault of its own, which no outlet may have."""
+
+    def tell(self, _cause: InEvent, _facts: Sequence[OutEvent]) -> None:
+        raise ZeroDivisionError("a fault of ours")
+
+
+@pytest.mark.filterwarnings("ignore::pytest.PytestUnhandledThreadExceptionWarning")
+def test_an_engine_that_fails_says_so_and_lets_the_process_end(tmp_path: Path) -> None:
+    told: list[str] = []
+    settings = load_settings(write_station(tmp_path / "config", 1), {})
+    watching = Watching(settings, clock=SystemClock(), report=lambda text, **_: told.append(text), also=(Broken(),))
+    watching.start()
+    watching._tell("ledger", "to have something to do", ok=True)
+    assert watching.died.wait(60.0)
+    assert "the watch itself failed: ZeroDivisionError: a fault of ours" in told
+    watching.stop()
