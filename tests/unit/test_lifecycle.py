@@ -1,6 +1,8 @@
 """The table of phases: every phase with every sign."""
 
+import importlib.util
 import itertools
+from pathlib import Path
 
 import pytest
 
@@ -12,6 +14,7 @@ from fillguard.core.lifecycle import AFTER_CLOSE, FILL_OPEN, TRANSITIONS, WAITIN
 from fillguard.core.whip import WhipState
 from tests.panel import real_rules, stamp
 
+ROOT = Path(__file__).resolve().parents[2]
 PAIRS = list(itertools.product(Phase, Sign))
 
 
@@ -54,3 +57,14 @@ def test_an_open_fill_ends_when_the_whip_is_bled_detached_or_not_watched_any_mor
 @pytest.mark.parametrize("phase", sorted(FILL_OPEN - {Phase.FILLING}))
 def test_inflow_makes_any_open_fill_go_on(phase: Phase) -> None:
     assert next_phase(phase, Sign.FLOWS) is Phase.FILLING
+
+
+def test_the_page_shows_the_table_as_it_is() -> None:
+    spec = importlib.util.spec_from_file_location("phase_page", ROOT / "deploy" / "phase_page.py")
+    assert spec is not None
+    assert spec.loader is not None
+    script = importlib.util.module_from_spec(spec)
+    spec.loader.exec_module(script)
+    page = script.PAGE.read_text(encoding="utf-8")
+
+    assert page == script.fresh_page(page), "run: python deploy/phase_page.py"
