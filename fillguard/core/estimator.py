@@ -21,12 +21,18 @@ from fillguard.core.steadiness import (
     NOTHING_SEEN,
     STEADY_FALL,
     STEADY_SIGMA,
+    Hold,
+    Reckoned,
     Steadiness,
     after,
+    averaged,
     closed,
     compared,
     complete,
+    hold_of,
     kind_hint,
+    remembered,
+    standstill,
 )
 
 
@@ -49,26 +55,6 @@ class Trail(NamedTuple):
     flow: Flow
 
 
-class Check(NamedTuple):
-    """The mass at one instant, how each unknown would change it, and the unknowns it was reckoned with."""
-
-    sample_s: float
-    mass_kg: float
-    row: Row
-    mean: Row
-
-
-class Hold(NamedTuple):
-    """The mass at the beginning of a stretch without inflow, averaged over some seconds."""
-
-    start_s: float
-    used_s: float
-    """When it was last held against the mass."""
-    readings: int
-    mass_kg: float
-    row: Row
-
-
 @dataclass(frozen=True, slots=True, kw_only=True)
 class EstimatorState:
     """Everything between two readings; bounded, cheap to copy."""
@@ -87,7 +73,7 @@ class EstimatorState:
     whip_abs_pa: float
     """What the gauge says; ahead of the balance's pressure where the valve holds gas back."""
     hold: Hold | None = None
-    checks: tuple[Check, ...] = ()
+    checks: tuple[Reckoned, ...] = ()
     """The mass over the last seconds of flow: where it stood when the flow stopped is known only later."""
     wall_sum_k: float = 0.0
     wall_count: int = 0
@@ -103,6 +89,7 @@ class EstimatorState:
     refused: str | None = None
     """Why the latest reading was not used."""
     refusals: int = 0
+    """Readings of the gauge refused in a row, late ones apart."""
 
 
 _LONGEST_STEP_S = 2.0
@@ -113,6 +100,10 @@ _PROCESS_SHARE = 0.0025
 """Variance that comes back in ten seconds, as a share of the prior's: (0.05 sigma) squared."""
 _NEVER_BELOW_ZERO_PA = -0.7e5
 """A gauge this far below zero is no noise."""
+_LATE = "late"
+_TOO_MANY_REFUSALS = 3
+_COLDEST_K, _HOTTEST_K = 210.0, 450.0
+"""Thin gas may for a moment be hotter, and gas that is let out colder, than the surfaces were fitted for."""
 _TRAIL_LENGTH = 128
 
 _WALL_EVERY_S = 5.0
@@ -122,21 +113,12 @@ _WALL_MODEL_K = 0.5
 _WALL_MODEL_MEMORY_S = 30.0
 """The model's error against the sensor lasts this long: readings within it are not news."""
 
+_WALL_OFF_K = 12.0
+"""A sensor this far from any wall that the fill explains has come off, or hangs on another cylinder."""
 _SURROUNDINGS_SHARE = 0.05
 
-_HOLD_MEAN_S = 5.0
-_HOLD_EVERY_S = 5.0
-_HOLD_SURE_S = 12.0
-_HOLD_PA = 0.12e5
-_HOLD_DOUBLES_S = 60.0
-_HOLD_MEMORY_S = 15.0
 _KIND_ONLY = tuple(1.0 if j == SUPPLY_KIND else 0.0 for j in range(ESTIMATED))
 _SURELY_COMPRESSOR = 0.7
-_CHECK_EVERY_S = 1.0
-_CHECKS_KEPT = 20
-_HOLD_CHECKS = 5
-_SAME_MASS = 0.003
-_SAME_PA = 0.4e5
 
 
 def begin(
@@ -178,7 +160,7 @@ def on_pressure(
         state.restriction, whip_pa, before.pressure_abs_pa, before.mass_kg, dt, flowing=flowing
     )
     balance = _followed(state, context, cylinder_pa, sample_s)
-    if not (LOWEST_K < balance.gas_k < HIGHEST_K and balance.mass_kg > 0.0 and isfinite(balance.energy_j)):
+    if not _plausible(balance):
         return _refuse(state, "implausible-jump")
     new = replace(
         state,
@@ -190,10 +172,11 @@ def on_pressure(
         steadiness=after(state.steadiness, sample_s, balance.pressure_abs_pa, balance.mass_kg, flowing=flowing),
         suspended=None,
         refused=None,
+        refusals=0,
         hold=state.hold if flow is Flow.STOPPED and not restriction.active else None,
     )
     if flowing:
-        new = _checked(new)
+        new = replace(new, checks=remembered(new.checks, balance, new.unknowns.mean))
     elif new.flowed and not restriction.active:
         new = _held(new)
     if complete(new.steadiness, sample_s):
@@ -206,7 +189,7 @@ def on_pressure(
 def on_wall(state: EstimatorState, context: FillContext, wall_k: float, sample_s: float) -> EstimatorState:
     """The state after one reading of the wall sensor; readings are averaged and used every few seconds."""
     if not (isfinite(wall_k) and LOWEST_K < wall_k < HIGHEST_K):
-        return _refuse(state, "wall-out-of-range")
+        return replace(state, refused="wall-out-of-range")
     if not context.wall_sensor_counts or state.suspended is not None:
         return replace(state, wall_k=wall_k)
     total, count = state.wall_sum_k + wall_k - state.balance.sensor_k, state.wall_count + 1
@@ -214,6 +197,8 @@ def on_wall(state: EstimatorState, context: FillContext, wall_k: float, sample_s
     if since < _WALL_EVERY_S:
         return replace(state, wall_sum_k=total, wall_count=count, wall_k=wall_k)
     news = min(since, _WALL_COUNTS_FOR_S) / _WALL_MODEL_MEMORY_S
+    if state.flowed and abs(total / count) > _WALL_OFF_K:
+        return replace(state, wall_sum_k=0.0, wall_count=0, wall_k=wall_k, refused="wall-disagrees")
     noise = _WALL_NOISE_K**2 / count + _WALL_MODEL_K**2 / news
     new = _learn(state, (*state.balance.sensor_row, 0.0), total / count, noise)
     return replace(new, wall_sum_k=0.0, wall_count=0, wall_used_s=sample_s, wall_k=wall_k, start_guessed=False)
@@ -222,7 +207,7 @@ def on_wall(state: EstimatorState, context: FillContext, wall_k: float, sample_s
 def on_surroundings(state: EstimatorState, around_k: float) -> EstimatorState:
     """The state after a reading of shop air or bath, smoothed."""
     if not (isfinite(around_k) and LOWEST_K < around_k < HIGHEST_K):
-        return _refuse(state, "surroundings-out-of-range")
+        return replace(state, refused="surroundings-out-of-range")
     return replace(state, surroundings_k=state.surroundings_k + _SURROUNDINGS_SHARE * (around_k - state.surroundings_k))
 
 
@@ -255,7 +240,7 @@ def _refusal(state: EstimatorState, gauge_pa: float, sample_s: float) -> str | N
     if not (isfinite(gauge_pa) and isfinite(sample_s)):
         return "not-a-number"
     if sample_s <= state.balance.sample_s:
-        return "late"
+        return _LATE
     if gauge_pa < _NEVER_BELOW_ZERO_PA:
         return "below-zero"
     if gauge_pa > HIGHEST_ABS_PA:
@@ -264,7 +249,16 @@ def _refusal(state: EstimatorState, gauge_pa: float, sample_s: float) -> str | N
 
 
 def _refuse(state: EstimatorState, reason: str) -> EstimatorState:
-    return replace(state, refused=reason, refusals=state.refusals + 1)
+    """The reading is not used; after some in a row nobody may go on trusting the last projection."""
+    if reason == _LATE:
+        return replace(state, refused=reason)
+    refusals = state.refusals + 1
+    suspended = reason if refusals >= _TOO_MANY_REFUSALS else state.suspended
+    return replace(state, refused=reason, refusals=refusals, suspended=suspended)
+
+
+def _plausible(balance: Balance) -> bool:
+    return _COLDEST_K < balance.gas_k < _HOTTEST_K and balance.mass_kg > 0.0 and isfinite(balance.energy_j)
 
 
 def _followed(state: EstimatorState, context: FillContext, pressure_abs_pa: float, sample_s: float) -> Balance:
@@ -278,6 +272,8 @@ def _followed(state: EstimatorState, context: FillContext, pressure_abs_pa: floa
         balance = advanced(
             balance, context.setting, theta, at=(start_s + part * dt, start_pa + part * rise), surroundings_k=around
         )
+        if not _plausible(balance):
+            return balance
     return advanced(balance, context.setting, theta, at=(sample_s, pressure_abs_pa), surroundings_k=around)
 
 
@@ -289,6 +285,8 @@ def _learn(state: EstimatorState, gradient: Row, residual: float, noise_variance
     if hold is not None:
         hold = hold._replace(mass_kg=hold.mass_kg + dot(hold.row, change[:UNKNOWNS]))
     balance = corrected(state.balance, change[:UNKNOWNS])
+    if not _plausible(balance):
+        return state
     return replace(state, unknowns=unknowns, balance=balance, hold=hold)
 
 
@@ -310,58 +308,19 @@ def _block_ended(state: EstimatorState, context: FillContext) -> EstimatorState:
     return replace(state, steadiness=state.steadiness._replace(compared=True))
 
 
-def _checked(state: EstimatorState) -> EstimatorState:
-    """Remember the mass once a second."""
-    balance, checks = state.balance, state.checks
-    if checks and balance.sample_s - checks[-1].sample_s < _CHECK_EVERY_S:
-        return state
-    check = Check(balance.sample_s, balance.mass_kg, balance.mass_row(), state.unknowns.mean)
-    return replace(state, checks=(*checks[-_CHECKS_KEPT + 1 :], check))
-
-
-def _began(state: EstimatorState) -> Hold:
-    """The hold of a stop that was noticed late: from the checks whose mass is already the mass of now."""
-    balance = state.balance
-    row, mean = balance.mass_row(), state.unknowns.mean
-    masses, rows, start_s = [balance.mass_kg], [row], balance.sample_s
-    for check in reversed(state.checks):
-        change = tuple(new - old for new, old in zip(mean, check.mean, strict=True))
-        mass = check.mass_kg + dot(check.row, change[:UNKNOWNS])
-        if abs(mass - balance.mass_kg) > balance.mass_kg * max(_SAME_MASS, _SAME_PA / balance.pressure_abs_pa):
-            break
-        masses.append(mass)
-        rows.append(check.row)
-        start_s = check.sample_s
-    # The oldest is where the flow may still have been running out; of the rest the early ones count.
-    masses, rows = masses[:-1][-_HOLD_CHECKS:] or masses, rows[:-1][-_HOLD_CHECKS:] or rows
-    count = len(masses)
-    mean_row = tuple(sum(column) / count for column in zip(*rows, strict=True))
-    return Hold(start_s, balance.sample_s, count, sum(masses) / count, mean_row)
-
-
 def _held(state: EstimatorState) -> EstimatorState:
-    """No inflow: what the mass seems to have changed by is the unknowns' fault, or a leak's."""
-    balance, hold = state.balance, state.hold
-    now_s = balance.sample_s
+    """Nothing flows in: the mass stays, and what it seems to have changed by teaches."""
+    balance, hold, mean = state.balance, state.hold, state.unknowns.mean
     if hold is None:
-        return replace(state, hold=_began(state), checks=())
-    row = balance.mass_row()
-    if now_s - hold.start_s < _HOLD_MEAN_S:
-        n = hold.readings + 1
-        mass = hold.mass_kg + (balance.mass_kg - hold.mass_kg) / n
-        mean_row = tuple(mean + (r - mean) / n for mean, r in zip(hold.row, row, strict=True))
-        return replace(state, hold=Hold(hold.start_s, now_s, n, mass, mean_row))
-    since, held_s = now_s - hold.used_s, now_s - hold.start_s
-    if since < _HOLD_EVERY_S or held_s < _HOLD_SURE_S:
+        return replace(state, hold=hold_of(state.checks, balance, mean), checks=())
+    longer = averaged(hold, balance)
+    if longer is not None:
+        return replace(state, hold=longer)
+    still = standstill(hold, balance, mean[LEAK])
+    if still is None:
         return state
-    kg_per_pa = balance.mass_kg / balance.pressure_abs_pa
-    doubt_pa = _HOLD_PA * (1.0 + held_s / _HOLD_DOUBLES_S)
-    noise = (doubt_pa * kg_per_pa) ** 2 * max(1.0, _HOLD_MEMORY_S / since)
-    leaked_kg_per = kg_per_pa * held_s
-    gradient = (*(r - h for r, h in zip(row, hold.row, strict=True)), leaked_kg_per)
-    changed_kg = balance.mass_kg - hold.mass_kg + leaked_kg_per * state.unknowns.mean[LEAK]
-    new = _learn(state, gradient, -changed_kg, noise)
-    return replace(new, hold=new.hold._replace(used_s=now_s) if new.hold else None)
+    new = _learn(state, still.gradient, -still.changed_kg, still.variance)
+    return replace(new, hold=new.hold._replace(used_s=balance.sample_s) if new.hold else None)
 
 
 def _loosen(state: EstimatorState) -> EstimatorState:

@@ -1,4 +1,4 @@
-"""Bank or compressor, by the steadiness of the inflow; and what a steady inflow says about the gas.
+"""What the inflow says: steady or unsteady about the supply, steady about the gas, none about both.
 
 A compressor moves the same mass every second whatever the cylinder's pressure (some per cent up and down, a few per
 cent less at the end). Out of a bank gas runs through a valve that a hand sets and sets again, and less of it as the
@@ -6,12 +6,14 @@ pressures meet. The two bring in gas of very different energy, so it matters whe
 
 Where the flow is known to be steady, an estimated flow that falls in the first minute betrays a gas that warmed up
 more than estimated, and one that rises a gas that warmed up less.
+
+Where nothing flows the mass stays: what it seems to have changed by is the unknowns' fault, or a leak's.
 """
 
 from math import log, sqrt
 from typing import NamedTuple
 
-from fillguard.core.balance import FORCED, NATURAL, Row
+from fillguard.core.balance import FORCED, NATURAL, Balance, Row
 from fillguard.core.heat import SupplyKind
 from fillguard.core.kalman import dot
 
@@ -39,8 +41,8 @@ STEADY_SIGMA = 0.012
 """A compressor's flow over the first minute is larger than the later by so much, and as uncertain as that."""
 
 
-class End(NamedTuple):
-    """The mass at the end of a block."""
+class Reckoned(NamedTuple):
+    """The mass at one moment."""
 
     time_s: float
     mass_kg: float
@@ -48,7 +50,7 @@ class End(NamedTuple):
     """How each unknown would change the mass."""
     mean: Row
     """The unknowns it was reckoned with."""
-    begins: bool
+    begins: bool = False
     """No block ends here: the flow has just begun, or begun again."""
 
     def now(self, mean: Row) -> float:
@@ -60,7 +62,7 @@ class End(NamedTuple):
 class Steadiness(NamedTuple):
     """The ends of the blocks so far, and the block that is open."""
 
-    ends: tuple[End, ...] = ()
+    ends: tuple[Reckoned, ...] = ()
     compared: bool = False
     """The first minute has been held against what followed."""
     begun_s: float | None = None
@@ -128,7 +130,7 @@ def complete(steadiness: Steadiness, sample_s: float) -> bool:
 def closed(steadiness: Steadiness, sample_s: float, pressure_pa: float, row: Row, mean: Row) -> Steadiness:
     """The complete block among the others, and the next one open."""
     count = steadiness.readings
-    end = End(steadiness.time_s / count, steadiness.mass_kg / count, row, mean, steadiness.begins)
+    end = Reckoned(steadiness.time_s / count, steadiness.mass_kg / count, row, mean, steadiness.begins)
     ends = (*steadiness.ends, end)
     # The first minute is kept for ever; what goes when there are too many is what came after it.
     ends = ends if len(ends) <= MOST_BLOCKS else (*ends[: MOST_BLOCKS // 4], *ends[MOST_BLOCKS // 4 + 1 :])
@@ -206,3 +208,86 @@ def compared(steadiness: Steadiness, mean: Row) -> Comparison | None:
     if log(ratio) - STEADY_FALL < -(max(lead, 0.0) + 2.0 * STEADY_SIGMA):
         return None
     return Comparison(log(ratio), row)
+
+
+CHECK_EVERY_S = 1.0
+CHECKS_KEPT = 20
+HOLD_CHECKS = 5
+SAME_MASS, SAME_PA = 0.003, 0.4e5
+"""Masses this near to each other are the same: the gauge's noise."""
+HOLD_MEAN_S = 5.0
+HOLD_EVERY_S = 5.0
+HOLD_SURE_S = 12.0
+"""A gauge that stands for less may hide a flow."""
+HOLD_PA, HOLD_DOUBLES_S = 0.12e5, 60.0
+"""How well the mass can be held against the one at the beginning, and how soon the model's error doubles that."""
+HOLD_MEMORY_S = 15.0
+"""The model's error lasts this long: readings within it are not news."""
+
+
+class Hold(NamedTuple):
+    """The mass at the beginning of a stretch without inflow, averaged over some seconds."""
+
+    start_s: float
+    used_s: float
+    """When it was last held against the mass."""
+    readings: int
+    mass_kg: float
+    row: Row
+
+
+class Standstill(NamedTuple):
+    """How much mass there is too much, the gradient of that over all unknowns and the leak, and its variance."""
+
+    changed_kg: float
+    gradient: Row
+    variance: float
+
+
+def remembered(checks: tuple[Reckoned, ...], balance: Balance, mean: Row) -> tuple[Reckoned, ...]:
+    """The mass once a second: where it stood when the flow stopped is known only later."""
+    if checks and balance.sample_s - checks[-1].time_s < CHECK_EVERY_S:
+        return checks
+    check = Reckoned(balance.sample_s, balance.mass_kg, balance.mass_row(), mean)
+    return (*checks[-CHECKS_KEPT + 1 :], check)
+
+
+def hold_of(checks: tuple[Reckoned, ...], balance: Balance, mean: Row) -> Hold:
+    """The hold of a stop that was noticed late: from the checks whose mass is already the mass of now."""
+    same_kg = balance.mass_kg * max(SAME_MASS, SAME_PA / balance.pressure_abs_pa)
+    held = [Reckoned(balance.sample_s, balance.mass_kg, balance.mass_row(), mean)]
+    for check in reversed(checks):
+        if abs(check.now(mean) - balance.mass_kg) > same_kg:
+            break
+        held.append(check)
+    # The oldest is where the flow may still have been running out; of the rest the early ones count.
+    early = held[:-1][-HOLD_CHECKS:] or held
+    mean_row = tuple(sum(column) / len(early) for column in zip(*(check.row for check in early), strict=True))
+    mass_kg = sum(check.now(mean) for check in early) / len(early)
+    return Hold(held[-1].time_s, balance.sample_s, len(early), mass_kg, mean_row)
+
+
+def averaged(hold: Hold, balance: Balance) -> Hold | None:
+    """The hold with one more mass in its mean; None once that is long enough."""
+    if balance.sample_s - hold.start_s >= HOLD_MEAN_S:
+        return None
+    n = hold.readings + 1
+    mass = hold.mass_kg + (balance.mass_kg - hold.mass_kg) / n
+    row = tuple(mean + (r - mean) / n for mean, r in zip(hold.row, balance.mass_row(), strict=True))
+    return Hold(hold.start_s, balance.sample_s, n, mass, row)
+
+
+def standstill(hold: Hold, balance: Balance, leak_pa_s: float) -> Standstill | None:
+    """The mass held against the one at the beginning; None while that is no news."""
+    since, held_s = balance.sample_s - hold.used_s, balance.sample_s - hold.start_s
+    if since < HOLD_EVERY_S or held_s < HOLD_SURE_S:
+        return None
+    kg_per_pa = balance.mass_kg / balance.pressure_abs_pa
+    doubt_kg = HOLD_PA * (1.0 + held_s / HOLD_DOUBLES_S) * kg_per_pa
+    leaked_kg_per = kg_per_pa * held_s
+    gradient = (*(r - h for r, h in zip(balance.mass_row(), hold.row, strict=True)), leaked_kg_per)
+    return Standstill(
+        balance.mass_kg - hold.mass_kg + leaked_kg_per * leak_pa_s,
+        gradient,
+        doubt_kg * doubt_kg * max(1.0, HOLD_MEMORY_S / since),
+    )
