@@ -22,10 +22,10 @@ Z_LOWER_90 = 1.645
 _TOO_FAST_FROM_S = 20.0
 _MARGIN_LEAST_PA, _MARGIN_MOST_PA = 1.5 * PA_PER_BAR, 5.0 * PA_PER_BAR
 _ARRIVED_EMPTY_BEFORE_PA = 20.0 * PA_PER_BAR
-_LAST_SECONDS = (2.5, 4.5)
+_LAST_SECONDS = (1.3, 2.5, 4.5)
 _STOPPING_SHARE = 0.5
 """The last seconds rise by less than this share of what the last twenty do: the panel valve is being closed."""
-_BEYOND_NOISE = 2.0
+_BEYOND_NOISE = 2.5
 _WALL_LEAP_K = 5.0
 """Above its trend within ten seconds: a fire inside (our choice)."""
 
@@ -131,7 +131,7 @@ def too_fast(view: View, rule: AlarmRule) -> Seen:
     limit = view.rules.rate_limit_pa_s(fill.held.gas) or rule.setpoint
     lower = seen.rate_pa_s - Z_LOWER_90 * seen.rate_error_pa_s
     if lower <= limit - rule.deadband:
-        return Seen(excess=lower - limit)
+        return Seen(excess=lower - limit, facts=view.facts)
     facts = replace(view.facts, rate_limit_pa_s=limit)
     return Seen(excess=lower - limit, cause="It is being filled too fast.", facts=facts)
 

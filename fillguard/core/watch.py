@@ -273,8 +273,10 @@ class Watch(Keeping):
     def _no_projection(self) -> str | None:
         """Why the gauge does not speak for the cylinder now; None when it does."""
         state = self.state
-        if state.course.collapsing and state.fill is not None:
-            return LOSS if LOSS in state.fill.alarms else "bled"
+        if state.fill is not None and state.fill.lost:
+            return LOSS  # for good: what is left, and where, only an inspection can tell
+        if state.fill is not None and state.course.collapsing:
+            return "bled"
         if self.view.hose_only:
             return "whip-only"
         return "stuck" if STUCK in state.findings else None
