@@ -14,6 +14,8 @@ from fillguard.core.units import k_from_c, pa_from_bar
 from fillguard.core.values import Stamp
 from tests.learning_fills import Shop, TruthKnown, generated, shop, thinned
 
+pytestmark = pytest.mark.fills
+
 SEED = 7
 TAUGHT_WITH, LOOKED_AT = 5, 4
 

@@ -7,6 +7,8 @@ from fillguard.core.units import PA_PER_BAR
 from tests.panel import T0, between
 from tests.recorded import recorded, watched
 
+pytestmark = pytest.mark.fills
+
 ALL = [2, 5, 7, 9, 14, 15, 19, 24, 109]
 LEAPT_FROM_EMPTY = 19
 """Begins empty: the hose leaps to 18 bar and stands for some seconds, which is what an opened cylinder valve shows."""

@@ -332,6 +332,7 @@ def ten_hours() -> Iterator[Reading]:
             at_s += seconds
 
 
+@pytest.mark.fills
 def test_ten_hours_at_a_whip_leave_no_more_behind_than_one() -> None:
     stepper = Stepper(replace(real_rules()))
     sizes: dict[int, int] = {}

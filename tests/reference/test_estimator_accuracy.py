@@ -15,6 +15,8 @@ from fillguard.app.scoring import Watch
 from fillguard.bench.recordings import read_recording
 from fillguard.bench.score import FillScore, score_fill
 
+pytestmark = pytest.mark.fills
+
 FILLS = Path(__file__).parent.parent / "data" / "fills"
 STRONG = (5, 9, 15, 18, 19, 22, 24)
 WEAK = (101, 105, 109, 122)
