@@ -107,7 +107,11 @@ class Mosquitto:
         if self._process is not None:
             self._process.send_signal(signal.SIGCONT)
             self._process.send_signal(number)
-            self._process.wait(DEADLINE_S)
+            try:
+                self._process.wait(DEADLINE_S / 10.0)
+            except subprocess.TimeoutExpired:  # right after its start it may miss a signal and wait for the next
+                self._process.send_signal(number)
+                self._process.wait(DEADLINE_S)
             self._process = None
 
 
