@@ -175,7 +175,7 @@ def not_fit(view: View, _rule: AlarmRule) -> Seen:
     """Gas in a cylinder of which the verdict says: do not fill, and nobody answers for it."""
     verdict = view.fill.held.verdict if view.fill is not None else None
     if verdict is None or not verdict.forbids:
-        return Seen.no()
+        return _CLEAR
     why = "; ".join(reason.text for reason in verdict.refusals)
     return Seen.yes(f"This cylinder must not be filled: {why}.", view.facts)
 
@@ -229,19 +229,24 @@ def monitoring_lost(view: View, _rule: AlarmRule) -> Seen:
     Our own failure counts whatever the phase says: the phase is ours, too, and may be wrong.
     """
     state, gauge = view.state, view.state.gauge
-    facts = AlarmFacts(gauge_pa=gauge.gauge_pa)
     if state.outage is not None:
-        return Seen.yes(state.outage, facts)
+        return Seen.yes(state.outage, _last_word(view))
     if state.phase not in WATCHED and state.phase not in COOLING:
         return _CLEAR
     if not state.online:
-        return Seen.yes("The gateway of this whip has gone off line.", facts)
+        return Seen.yes("The gateway of this whip has gone off line.", _last_word(view))
     silent_s = view.silent_s
     if silent_s > view.silent_after_s:
-        return Seen.yes(_SILENT.get(gauge.refused, _SILENT[None]), replace(facts, silent_s=silent_s))
+        cause = _SILENT.get(gauge.refused, _SILENT[None])
+        return Seen.yes(cause, replace(_last_word(view), silent_s=silent_s))
     if "sensor-stuck" in state.findings:
-        return Seen.yes("The pressure sensor is stuck: it repeats one value while gas flows.", facts)
-    return Seen.no(facts)
+        return Seen.yes("The pressure sensor is stuck: it repeats one value while gas flows.", _last_word(view))
+    return Seen.no(view.facts)
+
+
+def _last_word(view: View) -> AlarmFacts:
+    """All that is known while nothing is seen."""
+    return AlarmFacts(gauge_pa=view.state.gauge.gauge_pa)
 
 
 Condition = Callable[[View, AlarmRule], Seen]

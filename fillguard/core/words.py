@@ -158,7 +158,7 @@ POINTS: Mapping[str, tuple[str, ...]] = {
     "gas-hot": ("gas", "gauge"),
     "unidentified": ("gauge", "limit"),
     "leak": ("rate", "settled"),
-    "over-target": ("settled", "gauge"),
+    "over-target": ("settled", "target", "gauge"),
 }
 """The numbers that are to the point of an alarm; of any other one the gauge."""
 _READ = ("gauge", "last gauge")
@@ -339,6 +339,7 @@ def _pressure_text(what: str, facts: AlarmFacts, units: UnitChoice) -> str:
         "gauge": facts.gauge_pa,
         "last gauge": facts.gauge_pa,
         "limit": facts.limit_gauge_pa,
+        "target": facts.target_gauge_pa,
         "ceiling": facts.ceiling_gauge_pa,
         "close-at gauge": facts.close_at_gauge_pa,
         "bleed-to gauge now": facts.bleed_to_gauge_pa,

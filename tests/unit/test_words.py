@@ -353,3 +353,11 @@ def test_findings_and_alarms_without_a_phrase_of_their_own_read_without_hyphens(
     assert finding_phrase("whip-only") == "cylinder valve is shut, only the hose is at pressure"
     assert finding_phrase("something-new") == "something new"
     assert alarm_phrase("something-new") == "something new"
+
+
+def test_a_target_that_was_passed_is_told_beside_what_it_will_settle_at() -> None:
+    facts = replace(FACTS, target_gauge_pa=pa_from_bar(180), settled_gauge_pa=pa_from_bar(184))
+    text = alarm_text(replace(RAISED, alarm="over-target", priority=3, facts=facts), RULE, BAR)
+
+    assert "target 180 bar" in text
+    assert "184 bar" in text
