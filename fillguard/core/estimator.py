@@ -10,7 +10,18 @@ from enum import StrEnum
 from math import ceil, isfinite
 from typing import NamedTuple
 
-from fillguard.core.balance import SUPPLY_KIND, UNKNOWNS, Balance, Row, advanced, begun, corrected
+from fillguard.core.balance import (
+    FORCED,
+    NATURAL,
+    SUPPLY_KIND,
+    UNKNOWNS,
+    WALL_HEAT,
+    Balance,
+    Row,
+    advanced,
+    begun,
+    corrected,
+)
 from fillguard.core.context import ESTIMATED, LEAK, FillContext, start_of, unknowns_of
 from fillguard.core.gas import HIGHEST_ABS_PA, HIGHEST_K, LOWEST_ABS_PA, LOWEST_K
 from fillguard.core.heat import SupplyKind
@@ -100,6 +111,8 @@ _PROCESS_SHARE = 0.0025
 """Variance that comes back in ten seconds, as a share of the prior's: (0.05 sigma) squared."""
 _NEVER_BELOW_ZERO_PA = -0.7e5
 """A gauge this far below zero is no noise."""
+_LN_SCALE_MOST = 3.0
+"""A twentieth or twenty times what is usual: no fill teaches that, a lying sensor might."""
 _LATE = "late"
 _TOO_MANY_REFUSALS = 3
 _COLDEST_K, _HOTTEST_K = 210.0, 450.0
@@ -285,7 +298,8 @@ def _learn(state: EstimatorState, gradient: Row, residual: float, noise_variance
     if hold is not None:
         hold = hold._replace(mass_kg=hold.mass_kg + dot(hold.row, change[:UNKNOWNS]))
     balance = corrected(state.balance, change[:UNKNOWNS])
-    if not _plausible(balance):
+    scales = (unknowns.mean[NATURAL], unknowns.mean[FORCED], unknowns.mean[WALL_HEAT])
+    if not _plausible(balance) or max(map(abs, scales)) > _LN_SCALE_MOST:
         return state
     return replace(state, unknowns=unknowns, balance=balance, hold=hold)
 

@@ -30,6 +30,7 @@ _RISEN = 1.15
 """So far above its longer mean the newest flow is no noise: gas has just begun to flow again."""
 _USUAL_FILL_S = 600.0
 """From empty, where no flow has been seen yet (common practice)."""
+_LEAST_REACH, _MOST_REACH = 1e-6, 2.0
 _SETTLED_SHARE = 0.01
 _CV_J_KG_K = 750.0
 """Heat capacity of air at constant volume, near enough for a time constant."""
@@ -134,14 +135,14 @@ def _lopsided(gradient: Row, covariance: Matrix) -> tuple[float, float]:
     """
     natural, forced = gradient[NATURAL], gradient[FORCED]
     total = natural + forced
-    if total <= 0.0:
+    if natural <= 0.0 or forced < 0.0:
         return 0.0, 0.0
     square = (
         natural * natural * covariance[NATURAL][NATURAL]
         + 2.0 * natural * forced * covariance[NATURAL][FORCED]
         + forced * forced * covariance[FORCED][FORCED]
     )
-    reach = NORMAL_90 * sqrt(square) / total
+    reach = min(max(NORMAL_90 * sqrt(square) / total, _LEAST_REACH), _MOST_REACH)
     below, above = expm1(reach) / reach, -expm1(-reach) / reach
     return square * (below * below - 1.0), square * (above * above - 1.0)
 
@@ -170,7 +171,8 @@ def _closing(state: EstimatorState, context: FillContext, settled: float, above:
     stop_at = led_on.pressure_abs_pa + drop - context.ambient_abs_pa
     margin = min(max(above, LEAST_MARGIN_PA), MOST_MARGIN_PA)
     short = max(0.0, context.target_gauge_pa - (context.limit_gauge_pa - margin)) / pa_per_kg
-    close_at = stop_at - led_on.pa_per_kg * (short + REACTION_S * flow.kg_s)
+    # Gas that cools faster than a trickle presses lets the hot gauge fall: then the settled pressure's slope counts.
+    close_at = stop_at - max(led_on.pa_per_kg, pa_per_kg) * (short + REACTION_S * flow.kg_s)
     cap = context.caps[0] if context.caps and context.caps[0].gauge_pa < close_at else None
     settles: float | None = None
     if cap is not None:
