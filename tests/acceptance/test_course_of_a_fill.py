@@ -1,11 +1,13 @@
 """From the attached cylinder to the bled whip: where a fill begins, pauses, stops and ends."""
 
+from dataclasses import replace
+
 import pytest
 
-from fillguard.core.events import FillIdentified, FlowStopped, Outcome, Phase
+from fillguard.core.events import ClockStepped, FillIdentified, FlowStopped, Outcome, Phase
 from fillguard.core.units import PA_PER_BAR
 from fillguard.core.values import Surroundings
-from tests.panel import ALUMINIUM_11, STEEL_12, T0, TWIN_12, Panel, Story, between
+from tests.panel import ALUMINIUM_11, STEEL_12, T0, TWIN_12, Panel, Story, between, stamp
 
 START_S = 18.0
 """Six seconds bled, one for the jump, eleven more of standing: the next sample is the first of the rise."""
@@ -292,3 +294,56 @@ def test_two_whips_do_not_know_of_each_other() -> None:
     assert story.raises("2") == ["too-fast"]
     story.expects(between(85, 105), "too-fast", whip="2")
     assert STEEL_12.serial == story.started("1")[0].serial
+
+
+@pytest.mark.parametrize("for_s", [30.0, 130.0, 200.0], ids=["paused", "closed", "settling"])
+def test_the_same_cylinder_said_again_after_the_flow_stopped_changes_nothing(for_s: float) -> None:
+    panel = Panel()
+    line = panel.whip().attach().opens(residual_bar=50).fills(to_bar=120, at_bar_min=20).closes(for_s=for_s)
+    line.attach().stands(for_s=5).bleeds()
+    story = panel.play()
+
+    assert [row.serial for row in story.ended()] == ["TH-0042"]
+    story.never()
+
+
+@pytest.mark.parametrize("for_s", [30.0, 130.0, 200.0], ids=["paused", "closed", "settling"])
+def test_a_fill_of_an_unknown_cylinder_may_be_identified_after_it(for_s: float) -> None:
+    panel = Panel()
+    line = panel.whip().opens(residual_bar=50).fills(to_bar=120, at_bar_min=20).closes(for_s=for_s)
+    line.attach().stands(for_s=5).bleeds()
+    story = panel.play()
+
+    assert [row.serial for row in story.ended()] == ["TH-0042"]
+    assert story.ended()[0].limit_gauge_pa == 232 * PA_PER_BAR
+
+
+def test_two_visitors_cylinders_without_serials_are_two() -> None:
+    panel = Panel()
+    line = panel.whip().attach(replace(STEEL_12, serial=None)).opens(residual_bar=50)
+    line.fills(to_bar=120, at_bar_min=20).closes(for_s=130).attach(replace(ALUMINIUM_11, serial=None)).stands(for_s=5)
+
+    assert len(panel.play().ended()) == 1
+
+
+def test_an_attachment_does_not_outlive_a_bleed_that_nobody_saw() -> None:
+    panel = Panel()
+    line = panel.whip().attach().opens(residual_bar=50).fills(to_bar=120, at_bar_min=20).closes(for_s=920)
+    line.silent(for_s=300)
+    line.bar = 0.0
+    line.stands(for_s=10).opens(residual_bar=80).fills(to_bar=110, at_bar_min=20)
+    story = panel.play()
+
+    assert [started.serial for started in story.started()] == ["TH-0042", None]
+
+
+def test_a_clock_that_is_set_in_a_fill_ends_it_as_interrupted_and_the_rest_is_another() -> None:
+    panel = Panel()
+    line = panel.whip().attach().opens(residual_bar=50).fills(to_bar=120, at_bar_min=20)
+    panel.send(line.now_s, ClockStepped(stamp=stamp(line.now_s), by_s=3600.0))
+    line.fills(to_bar=150, at_bar_min=20).closes(for_s=20)
+    story = panel.play()
+
+    assert [row.outcome for row in story.ended()] == [Outcome.INTERRUPTED]
+    assert len(story.started()) == 2
+    assert "clock-wrong" in story.raises()
