@@ -15,6 +15,8 @@ LOOP_FAULT = "loop-fault"
 
 _HOSE_ACTION = "Close the panel valve and bleed the hose before you open or unscrew anything."
 _OVER_LIMIT_PA = 5.0 * PA_PER_BAR
+_BEYOND_ANY_FLOW_PA = 100.0 * PA_PER_BAR
+"""A cylinder that was seen has an open valve, until the whip leaps further than the fastest fill of a set makes it."""
 _FROZEN_S, _FROZEN_COUNT, _FROZEN_RUNS = 60.0, 30, 5.0
 """A gauge that trembles while nothing flows repeats one value so long only when it has stopped measuring."""
 
@@ -70,7 +72,7 @@ def loop_fault() -> Finding:
 
 def _hose_leapt(view: View) -> Finding | None:
     ahead, passage = view.state.ahead_pa, view.state.evidence.passage
-    if not view.hose_only or (passage is not None and passage.held is not None):
+    if not view.hose_only or (passage is not None and ahead < _BEYOND_ANY_FLOW_PA):
         return None
     text = (
         f"The gauge leapt {ahead / PA_PER_BAR:.0f} bar further than a cylinder can follow: the cylinder valve is shut, "

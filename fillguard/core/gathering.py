@@ -7,9 +7,10 @@ from fillguard.core.curve import Curve, slope_of
 from fillguard.core.ebbing import OVER_S, Ebb, ebbing, standing
 from fillguard.core.events import Phase
 from fillguard.core.evidence import Evidence, Noise, trembling
+from fillguard.core.fill import LOSS
 from fillguard.core.lifecycle import FILL_OPEN
 from fillguard.core.passage import Passage, seen_standing, through
-from fillguard.core.seeping import LEVEL_OVER_S, Lost, Seep, seeping
+from fillguard.core.seeping import LEVEL_OVER_S, Lost, Seep, seeping, stopped
 from fillguard.core.skin import Skin, begun, felt
 from fillguard.core.values import Drop, Surroundings
 from fillguard.core.whip import COOLING, WhipState
@@ -82,7 +83,7 @@ def _seep(state: WhipState, passage: Passage | None, ambient_abs_pa: float) -> S
     if state.phase not in _STOPPED or estimate is None or stopped_s is None:
         return None
     if old is None or old.stopped_s != stopped_s:
-        return Seep(stopped_s, estimate.surroundings_k)
+        return stopped(stopped_s, estimate.surroundings_k, start_seen=estimate.start_seen)
     sample_s, bled = state.gauge.sample_s, _is_bled(state, passage)
     if not (bled or old.is_due(sample_s)):
         return old
@@ -123,7 +124,8 @@ def _skin(state: WhipState, gauge_pa: float) -> Skin | None:
         return None
     if old is None:
         return begun(wall.sample_s, gauge_pa, wall.kelvin)
-    if wall.sample_s <= old.seen_s or estimate.suspended is not None:
+    lost = state.fill is not None and LOSS in state.fill.alarms
+    if wall.sample_s <= old.seen_s or estimate.suspended is not None or lost or state.course.collapsing:
         return old
     return felt(
         old,

@@ -201,8 +201,8 @@ class Keeping:
     def opened_late(self, stood_at_pa: float, fell_to_pa: float) -> None:
         """The cylinder valve was opened onto a hose at supply pressure: what was taken for a cylinder was none."""
         passage = self.state.evidence.passage
-        if passage is not None and passage.doubted and passage.may_be_at(fell_to_pa + self.rules.ambient_abs_pa):
-            return  # it had been seen before the whip leapt: its valve was open a little
+        if passage is not None and passage.may_be_at(fell_to_pa + self.rules.ambient_abs_pa):
+            return  # it had been seen before the whip leapt: its valve was open, if only a little
         self.find(opened_late(stood_at_pa, fell_to_pa))
         self.state = replace(self.state, estimate=None, context=None)
 

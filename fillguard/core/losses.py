@@ -21,7 +21,7 @@ _FEWEST = 3
 _MAY_LOSE = frozenset({Phase.FILLING, Phase.PAUSED})
 """Later the cylinder valve may be shut, and a hose that is bled slowly looks like a cylinder that empties."""
 _BEYOND_NOISE = 2.0
-_BELOW_START_PA = 5.0 * PA_PER_BAR
+_BELOW_IT_PA = 5.0 * PA_PER_BAR
 
 _CLEAR, _UNKNOWN = Seen.no(), Seen.unknown()
 
@@ -53,11 +53,12 @@ def sudden_loss(view: View, rule: AlarmRule) -> Seen:
 
 
 def _is_hose_alone(view: View, newest_pa: float) -> bool:
-    """A whip that was ahead of its cylinder may sink to it as fast as it likes, but not below what the cylinder had."""
+    """A whip that was ahead of its cylinder may sink to it as fast as it likes, but not below what the cylinder has."""
     passage = view.state.evidence.passage
-    if passage is None or not passage.doubted:
+    if passage is None:
         return False
-    return newest_pa + view.rules.ambient_abs_pa > passage.start_pa - _BELOW_START_PA
+    cylinder_pa = passage.start_pa if passage.doubted else passage.bound_pa
+    return newest_pa + view.rules.ambient_abs_pa > cylinder_pa - _BELOW_IT_PA
 
 
 def _was_rising(before: Sequence[Sample], least_pa_s: float) -> bool:

@@ -157,7 +157,7 @@ def through(
         return _falling(new, old, stands=stands, flowing=flowing)
     if new.fall is not None:
         new = new._replace(fall=None)
-    return _tried(new, flowing=flowing) if new.doubted else new
+    return _tried(new, stands=stands, flowing=flowing) if new.doubted else new
 
 
 def _share(ratio: float) -> float:
@@ -209,10 +209,11 @@ def _falling(new: Passage, old: Passage, *, stands: bool, flowing: bool) -> Pass
     return new._replace(held=held, doubted=True, start_pa=start_pa, tried_s=None)
 
 
-def _tried(new: Passage, *, flowing: bool) -> Passage:
+def _tried(new: Passage, *, stands: bool, flowing: bool) -> Passage:
     """A stop at which nothing came back; or flow from a standstill without running ahead: the valve has been opened."""
     if not flowing:
-        return new._replace(doubted=new.held is not None, tried_s=new.sample_s, tried_pa=new.whip_pa)
+        level = stands and new.leap is None
+        return new._replace(doubted=new.held is not None or not level, tried_s=new.sample_s, tried_pa=new.whip_pa)
     if new.tried_s is None:
         return new
     if new.whip_pa - new.bound_pa > _TRIED_GAP_PA:

@@ -10,15 +10,15 @@ from typing import NamedTuple
 
 from fillguard.core.units import PA_PER_BAR
 
-FROM_S = 120.0
-"""Before that it cools too fast to tell."""
+_FROM_S, _FROM_UNSEEN_S = 120.0, 600.0
+"""Before that it cools too fast to tell; longer where the start was not seen and the heat in it is a guess."""
 _SURE_FOR = 6
 _EVERY_S = 5.0
 LEVEL_OVER_S = 6.0
 """The level that is kept is the mean of so long."""
-_MINUTE = 12
-_LEVELS_KEPT = 2 * _MINUTE + 1
-_SLACKENED = 0.72
+_LEVELS_KEPT = 25
+"""Two minutes: the older one against the newer one."""
+_SLACKENED, _SLACKENED_AFTER_ALL = 0.72, 0.5
 """From one minute to the next cooling slackens by more, two or three minutes after a close; a leak does not."""
 _BLED_PA_S = 0.25 * PA_PER_BAR
 """A minute after the close no cylinder cools like that: somebody bleeds it, or the hose is alone and empties."""
@@ -41,6 +41,8 @@ class Seep(NamedTuple):
 
     stopped_s: float
     surroundings_k: float
+    from_s: float
+    """Judged from so long after the stop."""
     spoiled: bool = False
     """The gauge does not tell of the cylinder's own losses any more in this stop."""
     judged_s: float = float("-inf")
@@ -49,6 +51,8 @@ class Seep(NamedTuple):
     lows_pa_s: tuple[float, ...] = ()
     """Lower ends of the last judgements, newest last."""
     lost: Lost | None = None
+    goes_on: bool = False
+    """The fall has not slackened as cooling does."""
 
     def is_due(self, sample_s: float) -> bool:
         """True when it is time for another judgement."""
@@ -57,11 +61,14 @@ class Seep(NamedTuple):
     @property
     def low_pa_s(self) -> float | None:
         """What is certainly lost, settled Pa/s; None while that cannot be told."""
-        levels = self.levels_pa
-        if self.spoiled or len(self.lows_pa_s) < _SURE_FOR or len(levels) < _LEVELS_KEPT:
+        if self.spoiled or len(self.lows_pa_s) < _SURE_FOR or len(self.levels_pa) < _LEVELS_KEPT:
             return None
-        slackened = levels[_MINUTE] - levels[-1] < _SLACKENED * (levels[0] - levels[_MINUTE])
-        return min(0.0, *self.lows_pa_s) if slackened else min(self.lows_pa_s)
+        return min(self.lows_pa_s) if self.goes_on else min(0.0, *self.lows_pa_s)
+
+
+def stopped(stopped_s: float, surroundings_k: float, *, start_seen: bool) -> Seep:
+    """The flow has stopped; `start_seen`: the residual pressure had been seen standing."""
+    return Seep(stopped_s, surroundings_k, _FROM_S if start_seen else _FROM_UNSEEN_S)
 
 
 def seeping(
@@ -82,14 +89,18 @@ def seeping(
     since_s = sample_s - old.stopped_s
     fell_pa = old.levels_pa[-1] - level_pa if old.levels_pa else 0.0
     falls = since_s >= _BLED_AFTER_S and fell_pa > _BLED_PA_S * (sample_s - old.judged_s)
-    shut = lost is not None and since_s >= FROM_S and lost.high_pa_s < -_SHUT_PA_S
+    shut = lost is not None and since_s >= old.from_s and lost.high_pa_s < -_SHUT_PA_S
     if bled or falls or shut:
-        return Seep(old.stopped_s, old.surroundings_k, spoiled=True)
+        return Seep(old.stopped_s, old.surroundings_k, old.from_s, spoiled=True)
     if lost is None or abs(surroundings_k - old.surroundings_k) > _SURROUNDINGS_K:
-        return Seep(old.stopped_s, old.surroundings_k, judged_s=sample_s)
+        return Seep(old.stopped_s, old.surroundings_k, old.from_s, judged_s=sample_s)
+    levels = (*old.levels_pa, level_pa)[-_LEVELS_KEPT:]
+    share = _SLACKENED_AFTER_ALL if old.goes_on else _SLACKENED
+    middle = levels[len(levels) // 2]
     return old._replace(
         judged_s=sample_s,
-        levels_pa=(*old.levels_pa, level_pa)[-_LEVELS_KEPT:],
-        lows_pa_s=(*old.lows_pa_s, lost.low_pa_s)[-_SURE_FOR:] if since_s >= FROM_S else (),
+        levels_pa=levels,
+        lows_pa_s=(*old.lows_pa_s, lost.low_pa_s)[-_SURE_FOR:] if since_s >= old.from_s else (),
         lost=lost,
+        goes_on=len(levels) == _LEVELS_KEPT and middle - levels[-1] >= share * (levels[0] - middle),
     )
