@@ -73,6 +73,8 @@ def forecast(
         heat = per_k * (gas_k + warmer - inner)
         energy += brought - heat
         gas_k += warmer
-        warmed += (heat - setting.outside_w_k * dt * (balance.outer_k + warmed - around_k)) / wall_j_k
+        # Implicit: in a bath the wall is at the water's temperature long before a step of minutes is over.
+        lost = setting.outside_w_k * dt
+        warmed = (wall_j_k * warmed + heat - lost * (balance.outer_k - around_k)) / (wall_j_k + lost)
         before, pressure = pressure, at_old + dp_dt * warmer
     return Forecast(pressure, seconds, (pressure - before) / dm if dm else 0.0)
