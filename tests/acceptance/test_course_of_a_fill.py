@@ -1,5 +1,6 @@
 """From the attached cylinder to the bled whip: where a fill begins, pauses, stops and ends."""
 
+import math
 from dataclasses import replace
 
 import pytest
@@ -347,3 +348,15 @@ def test_a_clock_that_is_set_in_a_fill_ends_it_as_interrupted_and_the_rest_is_an
     assert [row.outcome for row in story.ended()] == [Outcome.INTERRUPTED]
     assert len(story.started()) == 2
     assert "clock-wrong" in story.raises()
+
+
+def test_in_a_bath_a_fill_far_from_its_target_is_not_asked_to_close() -> None:
+    panel = Panel()
+    line = panel.whip().attach(TWIN_12, surroundings=Surroundings.BATH).opens(residual_bar=45)
+    line.follows(lambda t: 45.0 + 260.0 * (1.0 - math.exp(-t / 1100.0)), for_s=500)
+    story = panel.play()
+
+    far = [seen for _, seen in story.projections() if (seen.settled_gauge_pa or 0.0) < 200 * PA_PER_BAR]
+    assert len(far) > 300
+    assert all(seen.close_at_gauge_pa is not None and seen.close_at_gauge_pa > seen.gauge_pa for seen in far)
+    assert story.prompts() == []
