@@ -6,7 +6,7 @@ from math import exp, sqrt
 from fillguard.core.balance import FORCED, NATURAL, SUPPLY, SUPPLY_KIND, WALL_HEAT, Balance, Row
 from fillguard.core.context import FillContext
 
-_STEPS = 4
+_STEPS = 3
 
 
 _LEAST_SHARE = 0.4

@@ -79,7 +79,7 @@ def outlook(state: EstimatorState, context: FillContext) -> Outlook:
     volume = context.setting.vessel.capacity_m3
     density = balance.mass_kg / volume
     gas, ambient = context.gas, context.ambient_abs_pa
-    settled_abs, _, dp_drho, *_ = gas.state(density, context.cylinder.reference_k)
+    settled_abs, _, dp_drho, dp_dt, *_ = gas.state(density, context.cylinder.reference_k)
     settled = settled_abs - ambient
     below, above = _half_widths(state, context, settled, dp_drho / volume)
     developed = gas.state(density, hot_k(context.cylinder))[0] - ambient
@@ -94,7 +94,8 @@ def outlook(state: EstimatorState, context: FillContext) -> Outlook:
         mass_kg=balance.mass_kg,
         cylinder_gauge_pa=balance.pressure_abs_pa - ambient,
         developed_gauge_pa=developed,
-        at_surroundings_gauge_pa=gas.state(density, state.surroundings_k)[0] - ambient,
+        # At constant density pressure is all but straight over the few kelvin between reference and shop.
+        at_surroundings_gauge_pa=settled + dp_dt * (state.surroundings_k - context.cylinder.reference_k),
         settled_in_s=_settled_in_s(state, context),
         settled_rate_pa_s=dp_drho / volume * balance.flow_kg_s,
         bleed_to_gauge_pa=gas.state(context.limit_kg / volume, balance.gas_k)[0] - ambient if over else None,
