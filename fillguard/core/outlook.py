@@ -87,7 +87,7 @@ def outlook(state: EstimatorState, context: FillContext) -> Outlook:
     closing = _closing(state, context, settled, above, dp_drho / volume)
     return Outlook(
         settled_gauge_pa=settled,
-        low_gauge_pa=settled - below,
+        low_gauge_pa=max(settled - below, -ambient),
         high_gauge_pa=settled + above,
         gas_k=balance.gas_k,
         wall_k=balance.outer_k,
