@@ -179,7 +179,8 @@ def _closing(state: EstimatorState, context: FillContext, settled: float, above:
     if cap is not None:
         close_at = cap.gauge_pa
         gauge = state.whip_abs_pa - context.ambient_abs_pa
-        part = (close_at - gauge) / (stop_at - gauge) if stop_at > gauge else 0.0
+        # A gauge that is past the cap already settles at what is in there now.
+        part = max(0.0, close_at - gauge) / (stop_at - gauge) if stop_at > gauge else 0.0
         settles = settled + part * (context.target_gauge_pa - settled)
     idle = state.flow is not Flow.FLOWING or balance.steady_flow_kg_s <= _LEAST_FLOW_SHARE * balance.mass_kg
     reason = "no-flow" if idle else "supply-limited" if cap is not None and cap.name == "supply" else None
