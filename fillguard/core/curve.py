@@ -17,6 +17,8 @@ _REBASED_AFTER_S = 256.0
 _MIN_POINTS = 3
 _FEWEST_OF_A_RISE = 4
 """Two points to each half."""
+_ENDS_SHARE = 0.25
+"""A rise that counts has its ends apart by more than this share of what counts, whatever the noise."""
 _SPEED_OVER_S = 0.45
 """At 5 Hz two intervals: one alone is mostly noise."""
 _KNEE_LOOKS_BACK_S = 10.0
@@ -147,12 +149,15 @@ def goes_on_rising(curve: Curve, start_s: float, *, least_pa_s: float, least_pa:
         least_pa: How far it must have come.
         for_s: How long it must have lasted.
     """
+    samples = curve.samples
+    first = bisect_left(samples, (start_s, float("-inf")))
+    if len(samples) - first < _FEWEST_OF_A_RISE or samples[-1][1] - samples[first][1] < _ENDS_SHARE * least_pa:
+        return False  # the usual case, seen without a regression
     whole = curve.slope_since(start_s)
-    if whole is None or whole.points < _FEWEST_OF_A_RISE or whole.span_s < for_s:
+    if whole is None or whole.span_s < for_s:
         return False
     if whole.pa_s < max(least_pa_s, 4.0 * whole.error_pa_s) or whole.pa_s * whole.span_s < least_pa:
         return False
-    samples = curve.samples
     second = curve.slope_since(samples[-1][0] - whole.span_s / 2.0)
     if second is None:
         return samples[-1][1] > samples[-2][1]
