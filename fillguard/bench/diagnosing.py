@@ -38,6 +38,8 @@ class Fault:
 
     name: str
     from_s: float
+    shows: bool = True
+    """False: too short to be seen. Found all the same it is no mistake."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -91,7 +93,7 @@ def diagnosed(recording: Recording, faults: Sequence[Fault], player: Player, *, 
     return Diagnosed(
         name=f"{recording.number:03d}{'' if wall else '-'}",
         clean=not {fault.name for fault in faults} - {"whip bled"},
-        delays_s={fault.name: _delay(fault, made) for fault in faults},
+        delays_s={fault.name: _delay(fault, made) for fault in faults if fault.shows},
         false=tuple(f"{what} at {at_s:.0f} s" for at_s, what in sorted(made + alarms) if what not in excused),
     )
 
@@ -108,14 +110,15 @@ def _faults(truth: Mapping[str, Any], ends_s: float) -> Iterator[Fault]:
     if truth.get("trouble") == "valve-opened-late":
         yield Fault(name="valve opened late", from_s=0.0)
     bled_s = min((*events["valve_closed"], *events["whip_bled"], ends_s))
-    if truth["slow_leak"] and bled_s - events["leak_start"][0] >= _LEAK_NEEDS_S:
-        yield Fault(name="slow leak", from_s=events["leak_start"][0])
+    if truth["slow_leak"]:
+        from_s = events["leak_start"][0]
+        yield Fault(name="slow leak", from_s=from_s, shows=bled_s - from_s >= _LEAK_NEEDS_S)
     if truth["burst_disc"]:
         yield Fault(name="disc burst", from_s=truth["at_burst"]["t"])
     for name, windows in (("sensor stuck", truth["sensor_stuck"]), ("sensor silent", truth["sensor_dropout"])):
         if windows:
             yield Fault(name=name, from_s=windows[0][0])
-    if truth["whip_bled"]:
+    if truth["whip_bled"] and not truth["burst_disc"]:
         yield Fault(name="whip bled", from_s=bled_s)
 
 

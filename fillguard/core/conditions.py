@@ -9,6 +9,7 @@ from dataclasses import replace
 
 from fillguard.core.alarms import Seen
 from fillguard.core.events import AlarmFacts, Doubt, Phase, Projected
+from fillguard.core.fill import LOSS
 from fillguard.core.losses import leak, sudden_loss
 from fillguard.core.passage import Way
 from fillguard.core.rules import AlarmRule
@@ -199,7 +200,9 @@ _HELD_BACK = {
 def valve_not_open(view: View, _rule: AlarmRule) -> Seen:
     """The whip is ahead of the cylinder; nothing to act on once the fill is closed."""
     passage = view.state.evidence.passage
-    if view.fill is None or passage is None or passage.held is None or view.state.phase in COOLING:
+    if view.fill is None or passage is None or passage.held is None:
+        return _CLEAR
+    if view.state.phase in COOLING or LOSS in view.fill.alarms:
         return _CLEAR
     return Seen.yes(_HELD_BACK[passage.held.way], view.facts)
 

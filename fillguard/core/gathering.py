@@ -9,13 +9,15 @@ from fillguard.core.events import Phase
 from fillguard.core.evidence import Evidence, Noise, trembling
 from fillguard.core.fill import LOSS
 from fillguard.core.lifecycle import FILL_OPEN
-from fillguard.core.passage import Passage, seen_standing, through
+from fillguard.core.passage import Passage, seen_falling, seen_standing, through
 from fillguard.core.seeping import LEVEL_OVER_S, Lost, Seep, seeping, stopped
 from fillguard.core.skin import Skin, begun, felt
 from fillguard.core.values import Drop, Surroundings
 from fillguard.core.whip import COOLING, WhipState
 
 _NORMAL_90 = 1.645
+_UNFELT = 1.5
+"""Where no sensor felt the wall, the heat in it may be further off than the estimate's own doubt says."""
 _STOPPED = COOLING | {Phase.PAUSED}
 _STANDING = frozenset({Phase.CONNECTED, Phase.DRAINING})
 _SAME_COUNT = 8
@@ -52,7 +54,9 @@ def gathered(state: WhipState, before: WhipState, capacity_m3: float, ambient_ab
 def _passage(state: WhipState, before: WhipState, whip_abs_pa: float, capacity_m3: float) -> Passage | None:
     old, sample_s = state.evidence.passage, state.gauge.sample_s
     opened_late = state.course.stood_at_pa is not None and before.course.stood_at_pa is None
-    if old is None or (opened_late and not old.may_be_at(whip_abs_pa)):
+    if opened_late and (old is None or not old.may_be_at(whip_abs_pa)):
+        return seen_falling(sample_s, whip_abs_pa)
+    if old is None:
         stands = state.course.level_pa is not None or state.phase in FILL_OPEN
         return seen_standing(sample_s, whip_abs_pa) if stands and state.phase is not Phase.ATTACHED else None
     stood = before.gauge
@@ -93,14 +97,14 @@ def _seep(state: WhipState, passage: Passage | None, ambient_abs_pa: float) -> S
         _lost(state, ambient_abs_pa),
         surroundings_k=estimate.surroundings_k,
         level_pa=_mean(state.course.curve, sample_s - LEVEL_OVER_S, sample_s) or 0.0,
+        over=state.shown is not None and state.shown.bleed_to_gauge_pa is not None,
         bled=bled,
     )
 
 
 def _is_bled(state: WhipState, passage: Passage | None) -> bool:
     """The gauge falls, or fell in this stop, for a reason that is no leak."""
-    asked = state.shown is not None and state.shown.bleed_to_gauge_pa is not None
-    return state.course.collapsing or asked or (passage is not None and passage.held is not None)
+    return state.course.collapsing or (passage is not None and passage.held is not None)
 
 
 def _lost(state: WhipState, ambient_abs_pa: float) -> Lost | None:
@@ -113,6 +117,8 @@ def _lost(state: WhipState, ambient_abs_pa: float) -> Lost | None:
     per = (seen.settled_gauge_pa + ambient_abs_pa) / estimate.balance.pressure_abs_pa
     rate = per * estimate.unknowns.mean[LEAK]
     half = per * _NORMAL_90 * sqrt(estimate.unknowns.covariance[LEAK][LEAK])
+    if estimate.wall_used_s is None:
+        half *= _UNFELT
     return Lost(rate, rate - half, rate + half)
 
 

@@ -4,6 +4,7 @@ from collections.abc import Callable
 from dataclasses import dataclass
 
 from fillguard.core.events import Phase
+from fillguard.core.fill import LOSS
 from fillguard.core.passage import Held, Way
 from fillguard.core.skin import Strange
 from fillguard.core.steadiness import blocks
@@ -59,7 +60,7 @@ def _bar(view: View, absolute_pa: float) -> str:
 def _held_back(view: View) -> Finding | None:
     passage = view.state.evidence.passage
     held = passage.held if passage is not None else None
-    if held is None:
+    if held is None or (view.fill is not None and LOSS in view.fill.alarms):
         return None
     seen = _seen_of(view, held)
     confidence = 0.9 if held.way is Way.CREEPS_BACK else 0.7

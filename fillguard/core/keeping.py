@@ -28,10 +28,12 @@ from fillguard.core.lifecycle import FILL_OPEN, WAITING, Sign, next_phase
 from fillguard.core.limits import developed_gauge_pa
 from fillguard.core.projecting import context_of
 from fillguard.core.rules import Rules
+from fillguard.core.units import PA_PER_BAR
 from fillguard.core.values import Stamp
 from fillguard.core.view import View
 from fillguard.core.whip import WhipState
 
+_SUPPLY_LEAST_PA = 50.0 * PA_PER_BAR
 _OVER = frozenset({Phase.ENDED, Phase.INTERRUPTED})
 
 
@@ -203,7 +205,8 @@ class Keeping:
         passage = self.state.evidence.passage
         if passage is not None and passage.may_be_at(fell_to_pa + self.rules.ambient_abs_pa):
             return  # it had been seen before the whip leapt: its valve was open, if only a little
-        self.find(opened_late(stood_at_pa, fell_to_pa))
+        if stood_at_pa > _SUPPLY_LEAST_PA:  # lower, and it may be a hose that ran ahead of an empty cylinder
+            self.find(opened_late(stood_at_pa, fell_to_pa))
         self.state = replace(self.state, estimate=None, context=None)
 
     def identify(self, fill: OpenFill) -> None:

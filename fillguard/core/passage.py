@@ -43,6 +43,8 @@ _COOLS_SHARE_S = 0.002
 _CREPT_PA = 2.5 * _BAR
 _STANDS_S, _STANDS_PA, _RISES_PA = 3.0, 0.7 * _BAR, 1.0 * _BAR
 _BLED_PA = 11.0 * _BAR
+_DEEP_SHARE = 0.7
+"""A fall further than this without a leap before it is a loss, not a whip that comes back."""
 _BELOW_START_PA = 2.0 * _BAR
 _TRIED_S, _TRIED_RISE_PA, _TRIED_GAP_PA = 20.0, 5.0 * _BAR, 4.0 * _BAR
 
@@ -124,6 +126,11 @@ def seen_standing(sample_s: float, whip_abs_pa: float) -> Passage:
     return Passage(sample_s, whip_abs_pa, whip_abs_pa, whip_abs_pa, sample_s, whip_abs_pa)
 
 
+def seen_falling(sample_s: float, whip_abs_pa: float) -> Passage:
+    """The whip came down from the supply's pressure to this when the cylinder valve was opened; it may yet fall."""
+    return seen_standing(sample_s, whip_abs_pa)._replace(start_pa=min(whip_abs_pa, _BLED_PA))
+
+
 def through(
     old: Passage, sample_s: float, whip_abs_pa: float, capacity_m3: float, *, flowing: bool, measured: bool
 ) -> Passage:
@@ -201,7 +208,8 @@ def _falling(new: Passage, old: Passage, *, stands: bool, flowing: bool) -> Pass
     if not over or new.bound_pa - fall.lowest_pa < _CREPT_PA:
         return new._replace(fall=fall)
     new = new._replace(bound_pa=new.whip_pa, fall=None, leap=None)
-    counts = fall.doubted or (fall.flowed and new.may_be_at(fall.lowest_pa))
+    shallow = fall.lowest_pa > _DEEP_SHARE * fall.from_pa and new.may_be_at(fall.lowest_pa)
+    counts = fall.doubted or (fall.flowed and shallow)
     if fall.lowest_pa < _BLED_PA or not counts:
         return new
     held = Held(Way.CREEPS_BACK, fall.from_pa, fall.lowest_pa, fall.began_s, new.sample_s - fall.began_s)

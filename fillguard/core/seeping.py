@@ -20,7 +20,7 @@ _LEVELS_KEPT = 25
 """Two minutes: the older one against the newer one."""
 _SLACKENED, _SLACKENED_AFTER_ALL = 0.72, 0.5
 """From one minute to the next cooling slackens by more, two or three minutes after a close; a leak does not."""
-_BLED_PA_S = 0.25 * PA_PER_BAR
+_BLED_PA_S, _ASKED_PA_S = 0.25 * PA_PER_BAR, 0.1 * PA_PER_BAR
 """A minute after the close no cylinder cools like that: somebody bleeds it, or the hose is alone and empties."""
 _BLED_AFTER_S = 60.0
 _SURROUNDINGS_K = 5.0
@@ -72,7 +72,7 @@ def stopped(stopped_s: float, surroundings_k: float, *, start_seen: bool) -> See
 
 
 def seeping(
-    old: Seep, sample_s: float, lost: Lost | None, *, surroundings_k: float, level_pa: float, bled: bool
+    old: Seep, sample_s: float, lost: Lost | None, *, surroundings_k: float, level_pa: float, over: bool, bled: bool
 ) -> Seep:
     """The stop after one more reading.
 
@@ -82,13 +82,15 @@ def seeping(
         lost: What the estimator holds against a leak; None while it cannot say.
         surroundings_k: Shop air or bath now.
         level_pa: Of the gauge, its noise smoothed away.
-        bled: The gauge collapses, is bled to a lower pressure as asked, or was ahead of the cylinder: no loss at all.
+        over: The cylinder is above its limit, and whoever is at the panel is asked to bleed it.
+        bled: The gauge collapses, or was ahead of the cylinder: no loss at all.
     """
     if old.spoiled:
         return old
     since_s = sample_s - old.stopped_s
     fell_pa = old.levels_pa[-1] - level_pa if old.levels_pa else 0.0
-    falls = since_s >= _BLED_AFTER_S and fell_pa > _BLED_PA_S * (sample_s - old.judged_s)
+    falls_pa_s = _ASKED_PA_S if over else _BLED_PA_S
+    falls = since_s >= _BLED_AFTER_S and fell_pa > falls_pa_s * (sample_s - old.judged_s)
     shut = lost is not None and since_s >= old.from_s and lost.high_pa_s < -_SHUT_PA_S
     if bled or falls or shut:
         return Seep(old.stopped_s, old.surroundings_k, old.from_s, spoiled=True)
@@ -100,7 +102,7 @@ def seeping(
     return old._replace(
         judged_s=sample_s,
         levels_pa=levels,
-        lows_pa_s=(*old.lows_pa_s, lost.low_pa_s)[-_SURE_FOR:] if since_s >= old.from_s else (),
+        lows_pa_s=(*old.lows_pa_s, lost.low_pa_s)[-_SURE_FOR:] if since_s >= old.from_s and not over else (),
         lost=lost,
         goes_on=len(levels) == _LEVELS_KEPT and middle - levels[-1] >= share * (levels[0] - middle),
     )
