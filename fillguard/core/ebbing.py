@@ -9,12 +9,12 @@ from typing import NamedTuple
 from fillguard.core.units import PA_PER_BAR
 
 _EVERY_S = 1.0
-OVER_S = 6.0
+OVER_S = 20.0
 """The slope that is judged is one over so long: noise makes none of it."""
 _BEGINS_PA_S = 4.0 * PA_PER_BAR / 60.0
 """Faster than a cylinder cools once it stands."""
 _FELL_PA = 2.0 * PA_PER_BAR
-_LEAST_S = 8.0
+_LEAST_S = 30.0
 _SLACKENED = 0.5
 _HIGH_PA = 15.0 * PA_PER_BAR
 _LEFT_SHARE = 0.3
@@ -43,9 +43,9 @@ def standing(sample_s: float, gauge_pa: float) -> Ebb:
     return Ebb(gauge_pa, sample_s, sample_s, gauge_pa)
 
 
-def ebbing(old: Ebb, sample_s: float, gauge_pa: float, slope_pa_s: float | None) -> Ebb:
+def ebbing(old: Ebb, sample_s: float, gauge_pa: float, slope_pa_s: float) -> Ebb:
     """The fall after one more reading; begins anew while the gauge stands or rises."""
-    if sample_s - old.seen_s < _EVERY_S or slope_pa_s is None:
+    if sample_s - old.seen_s < _EVERY_S:
         return old
     begun = old.fastest_share_s > 0.0
     if slope_pa_s > (0.0 if begun else -_BEGINS_PA_S):

@@ -25,6 +25,7 @@ _SAME_S = 5.0
 """A value that repeats so often and so long: the sensor had stopped measuring, its next step is no leap of the whip."""
 _DROP_BEFORE_S, _DROP_AFTER_S, _DROP_UNTIL_S = 2.0, 3.0, 6.0
 _ALONG_S = 20.0
+_ALMOST = 0.9
 
 
 def gathered(state: WhipState, before: WhipState, capacity_m3: float, ambient_abs_pa: float) -> Evidence:
@@ -77,9 +78,12 @@ def _ebb(state: WhipState, passage: Passage | None, gauge_pa: float) -> Ebb | No
     if state.course.collapsing or ahead or state.phase not in _STANDING:
         return old if old is not None and old.told else None
     if old is not None:
-        slope = state.course.curve.slope(OVER_S)
-        return ebbing(old, sample_s, gauge_pa, slope.pa_s if slope is not None else None)
-    return standing(sample_s, gauge_pa) if state.course.level_pa is not None else None
+        slope = state.course.curve.slope(OVER_S, not_before_s=old.began_s)
+        if slope is None or slope.span_s < _ALMOST * OVER_S:
+            return old
+        return ebbing(old, sample_s, gauge_pa, slope.pa_s)
+    falls = state.phase is Phase.DRAINING
+    return standing(sample_s, gauge_pa) if falls or state.course.level_pa is not None else None
 
 
 def _seep(state: WhipState, passage: Passage | None, ambient_abs_pa: float) -> Seep | None:

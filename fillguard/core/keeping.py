@@ -34,6 +34,9 @@ from fillguard.core.view import View
 from fillguard.core.whip import WhipState
 
 _SUPPLY_LEAST_PA = 50.0 * PA_PER_BAR
+"""Below it a hose that stands and falls may have run ahead of an empty cylinder."""
+_HOSE_FALLS_FOR_S, _STOOD_SHARE = 20.0, 0.9
+"""A hose is level with its cylinder sooner: what falls for longer is a cylinder that is drained."""
 _OVER = frozenset({Phase.ENDED, Phase.INTERRUPTED})
 
 
@@ -205,7 +208,9 @@ class Keeping:
         passage = self.state.evidence.passage
         if passage is not None and passage.may_be_at(fell_to_pa + self.rules.ambient_abs_pa):
             return  # it had been seen before the whip leapt: its valve was open, if only a little
-        if stood_at_pa > _SUPPLY_LEAST_PA:  # lower, and it may be a hose that ran ahead of an empty cylinder
+        oldest_s, oldest_pa = self.state.course.curve.samples[0]
+        slow = self.state.gauge.sample_s - oldest_s > _HOSE_FALLS_FOR_S and oldest_pa < _STOOD_SHARE * stood_at_pa
+        if stood_at_pa > _SUPPLY_LEAST_PA and not slow:
             self.find(opened_late(stood_at_pa, fell_to_pa))
         self.state = replace(self.state, estimate=None, context=None)
 

@@ -91,6 +91,8 @@ class Fall(NamedTuple):
     began_s: float
     from_pa: float
     lowest_pa: float
+    deepest_pa: float
+    """How far below the bound it has been."""
     flowed: bool
     doubted: bool
 
@@ -202,10 +204,11 @@ def _runs_ahead(new: Passage, leap: Leap) -> bool:
 
 
 def _falling(new: Passage, old: Passage, *, stands: bool, flowing: bool) -> Passage:
-    fall = new.fall or Fall(old.sample_s, old.whip_pa, new.whip_pa, flowing, new.doubted)
-    fall = fall._replace(lowest_pa=min(fall.lowest_pa, new.whip_pa))
+    below_pa = new.bound_pa - new.whip_pa
+    fall = new.fall or Fall(old.sample_s, old.whip_pa, new.whip_pa, below_pa, flowing, new.doubted)
+    fall = fall._replace(lowest_pa=min(fall.lowest_pa, new.whip_pa), deepest_pa=max(fall.deepest_pa, below_pa))
     over = stands or new.whip_pa > fall.lowest_pa + _RISES_PA
-    if not over or new.bound_pa - fall.lowest_pa < _CREPT_PA:
+    if not over or fall.deepest_pa < _CREPT_PA:
         return new._replace(fall=fall)
     new = new._replace(bound_pa=new.whip_pa, fall=None, leap=None)
     shallow = fall.lowest_pa > _DEEP_SHARE * fall.from_pa and new.may_be_at(fall.lowest_pa)

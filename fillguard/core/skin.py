@@ -12,6 +12,8 @@ _COLD_RISE_PA, _COLD_AFTER_S, _COLD_K = 100.0 * PA_PER_BAR, 120.0, 1.0
 """So much more gas warms any wall by more (slowest simulated fills: 2.2 K with 60 bar)."""
 _FELL_K = 3.0
 """No wall cools like this while gas comes in (simulated fills with a pause: 0.8 K)."""
+_FELL_OFF_K = 1.0
+"""It is then below what the balance expects, and had not just been above it for a moment."""
 _OFF_K, _OFF_FOR_S = 2.5, 30.0
 """Against the balance, which follows the sensor as far as physics lets it (simulated fills: 0.9 K)."""
 _SMOOTHING_S = 20.0
@@ -65,7 +67,7 @@ def felt(old: Skin, sample_s: float, wall_k: float, *, gauge_pa: float, expected
 
 
 def _strange(skin: Skin, *, flowing: bool) -> Strange | None:
-    if flowing and skin.rise_pa > 0.0 and skin.highest_k - skin.seen_k > _FELL_K:
+    if flowing and skin.rise_pa > 0.0 and skin.highest_k - skin.seen_k > _FELL_K and skin.off_k < -_FELL_OFF_K:
         return Strange.FELL
     long_enough = skin.rise_pa > _COLD_RISE_PA and skin.seen_s - skin.began_s > _COLD_AFTER_S
     if flowing and long_enough and skin.highest_k - skin.began_k < _COLD_K:
