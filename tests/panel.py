@@ -50,7 +50,7 @@ from fillguard.core.units import (
     quantised_temperature_k,
     quantised_time_s,
 )
-from fillguard.core.values import AIR, Cylinder, GasMix, Material, Stamp, Surroundings
+from fillguard.core.values import AIR, Cylinder, GasMix, Material, Stamp, Surroundings, Visits
 from fillguard.core.whip import WhipState
 from fillguard.engine import Happening, Stepper
 from fillguard.settings import load_settings
@@ -150,6 +150,7 @@ class Line:
         target_bar: float | None = None,
         surroundings: Surroundings | None = None,
         serial: str | None = None,
+        visits: Visits | None = None,
     ) -> "Line":
         """Somebody says what hangs here."""
         return self._send(
@@ -163,6 +164,7 @@ class Line:
                 residual_gas=gas,
                 target_gauge_pa=None if target_bar is None else target_bar * PA_PER_BAR,
                 surroundings=surroundings,
+                visits=visits or Visits(),
             )
         )
 
