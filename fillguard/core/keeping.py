@@ -208,9 +208,9 @@ class Keeping:
         passage = self.state.evidence.passage
         if passage is not None and passage.may_be_at(fell_to_pa + self.rules.ambient_abs_pa):
             return  # it had been seen before the whip leapt: its valve was open, if only a little
-        oldest_s, oldest_pa = self.state.course.curve.samples[0]
-        slow = self.state.gauge.sample_s - oldest_s > _HOSE_FALLS_FOR_S and oldest_pa < _STOOD_SHARE * stood_at_pa
-        if stood_at_pa > _SUPPLY_LEAST_PA and not slow:
+        since_s = self.state.gauge.sample_s - _HOSE_FALLS_FOR_S
+        stood_lately_pa = max(pa for sample_s, pa in self.state.course.curve.samples if sample_s >= since_s)
+        if stood_at_pa > _SUPPLY_LEAST_PA and stood_lately_pa > _STOOD_SHARE * stood_at_pa:
             self.find(opened_late(stood_at_pa, fell_to_pa))
         self.state = replace(self.state, estimate=None, context=None)
 
