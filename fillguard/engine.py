@@ -21,6 +21,7 @@ from fillguard.core.events import (
     OutEvent,
     PresenceChanged,
     Reading,
+    RulesChanged,
     ServiceChanged,
     Tick,
     VerdictOverridden,
@@ -88,6 +89,8 @@ class Stepper:
         for fact in facts:
             if isinstance(fact, LearnedChanged):
                 self.rules = replace(self.rules, learned=fact.learned)
+        if isinstance(event, RulesChanged) and event.thresholds is not None:
+            self.rules = self.rules.held_to(event.thresholds, rules_hash=event.rules_hash)
         yield Happening(event, facts)
         for whip in [name for name in self._failing if self._works_again(name, event)]:
             del self._failing[whip]

@@ -20,7 +20,7 @@ from fillguard.core.events import (
     VerdictOverridden,
 )
 from fillguard.core.evidence import NOTHING
-from fillguard.core.fill import LOSS, UNKNOWN_CAPACITY_M3, Held, OpenFill, fill_id, held_to
+from fillguard.core.fill import LOSS, UNKNOWN_CAPACITY_M3, Held, OpenFill, assumed_cylinder, fill_id, held_to
 from fillguard.core.gathering import gathered
 from fillguard.core.hinted import Finding
 from fillguard.core.learning import teaching_of
@@ -28,6 +28,7 @@ from fillguard.core.lifecycle import FILL_OPEN, WAITING, Sign, next_phase
 from fillguard.core.limits import developed_gauge_pa
 from fillguard.core.projecting import context_of
 from fillguard.core.rules import Rules
+from fillguard.core.thresholds import Thresholds
 from fillguard.core.units import PA_PER_BAR
 from fillguard.core.values import Stamp
 from fillguard.core.view import View
@@ -247,6 +248,16 @@ class Keeping:
         fill = replace(self.state.fill or fill, learned_version=new.learned.version)
         self.state = replace(self.state, fill=fill, context=new, estimate=estimator.adapted(estimate, old, new))
 
+    def keep_stricter(self, new: Thresholds) -> None:
+        """Other thresholds come into force: an open fill is held to the stricter of old and new until it ends."""
+        fill = self.state.fill
+        if fill is None:
+            return
+        stricter = new.stricter_than(self.rules.thresholds)
+        self.state, self.rules = replace(self.state, held_to=stricter), self.rules.held_to(stricter)
+        if not fill.held.identified and fill.held.cylinder != assumed_cylinder(self.rules.whip(self.state.whip)):
+            self.identify(fill)
+
     def override(self, event: VerdictOverridden) -> bool:
         """Have the named person answer for this cylinder, where anybody may; True when an open fill goes on with it."""
         attached = self.state.attached
@@ -326,6 +337,7 @@ class Keeping:
             evidence=replace(NOTHING, noise=state.evidence.noise),
             findings=frozenset(),
             attached=None if freed else state.attached,
+            held_to=None,
         )
         if state.phase in _OVER:
             self.take(Sign.ENDED)

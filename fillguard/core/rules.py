@@ -1,71 +1,15 @@
 """What the station is told to hold people to: thresholds, extents, ratings of whips. A reload makes a new one."""
 
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
-from fillguard.core.errors import ConfigurationError
 from fillguard.core.gas import GasSurface
 from fillguard.core.learned import AS_SHIPPED, Learned, StationLearned
+from fillguard.core.thresholds import AlarmRule, Thresholds, WhipRules
 from fillguard.core.units import PA_PER_BAR, STANDARD_ATMOSPHERE_PA, k_from_c
 from fillguard.core.values import Cylinder, GasMix
 
-PRIORITIES = (1, 2, 3)
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class AlarmRule:
-    """One alarm with its rationalisation record. Refused without cause or action: nobody could answer such an alarm.
-
-    `setpoint` and `deadband` are SI in the alarm's own quantity: gauge pascal, pascal a second, kelvin, seconds.
-    """
-
-    name: str
-    priority: int
-    cause: str
-    consequence: str
-    action: str
-    basis: str
-    setpoint: float = 0.0
-    deadband: float = 0.0
-    on_delay_s: float = 0.0
-    off_delay_s: float = 0.0
-    latched: bool = False
-    shelvable: bool = True
-    realarm_s: float | None = None
-    respond_within_s: float = 60.0
-    variants: Mapping[str, float] = field(default_factory=dict)
-    """Other setpoints for what is filled: `oxygen-rich`, ..."""
-    priorities: Mapping[str, int] = field(default_factory=dict)
-    """Other priorities for what is filled: `blending-stage`, ..."""
-    strict: str = "lower"
-    """Which way `setpoint` gets stricter, `lower` or `higher`: an open fill keeps the stricter of old and new."""
-    suppressed_by: tuple[str, ...] = ()
-    owner: str = ""
-    reviewed: str = ""
-
-    def __post_init__(self) -> None:
-        for name, text in (("cause", self.cause), ("action", self.action)):
-            if not text.strip():
-                raise ConfigurationError(f"alarm {self.name}: {name} is empty; write what a person needs to act on it")
-        if self.priority not in PRIORITIES:
-            raise ConfigurationError(f"alarm {self.name}: priority {self.priority!r}; allowed are 1, 2 and 3")
-        if self.priority == 1 and self.shelvable:
-            raise ConfigurationError(f"alarm {self.name}: priority 1 cannot be shelvable")
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class WhipRules:
-    """One fill whip: what it may carry, and what is assumed of a cylinder nobody named."""
-
-    whip: str
-    max_working_gauge_pa: float = 350.0 * PA_PER_BAR
-    lowest_rating_gauge_pa: float = 200.0 * PA_PER_BAR
-    lowest_rating_reference_k: float = k_from_c(15.0)
-    safety_valve_gauge_pa: float | None = None
-    supply_end_gauge_pa: float | None = None
-    """Where the compressor stops by itself, or the bank's pressure; None when unknown."""
-    silent_after_s: float | None = None
-    """How long this whip's gauge may say nothing while somebody may be filling; None: what the extents say."""
+__all__ = ["AlarmRule", "Extents", "Rules", "WhipRules"]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -112,6 +56,21 @@ class Rules:
     rules_hash: str = ""
     learned: StationLearned = AS_SHIPPED
     """What the station's own fills have taught."""
+
+    @property
+    def thresholds(self) -> Thresholds:
+        """What of it a new configuration may change while the watch runs."""
+        return Thresholds(alarms=self.alarms, whips=self.whips, oxygen_threshold=self.oxygen_threshold)
+
+    def held_to(self, thresholds: Thresholds, *, rules_hash: str | None = None) -> "Rules":
+        """The same with other thresholds."""
+        return replace(
+            self,
+            alarms=thresholds.alarms,
+            whips=thresholds.whips,
+            oxygen_threshold=thresholds.oxygen_threshold,
+            rules_hash=self.rules_hash if rules_hash is None else rules_hash,
+        )
 
     def whip(self, whip: str) -> WhipRules:
         """The rules of `whip`; the cautious defaults for one the configuration does not name."""

@@ -8,6 +8,7 @@ from fillguard.core.events import (
     AlarmChanged,
     AlarmCommanded,
     AlarmState,
+    CanaryReturned,
     ClockStepped,
     CylinderAttached,
     CylinderDetached,
@@ -39,6 +40,8 @@ _ALARM_OF_SERVICE = {
     "ledger": "store-failing",
     "mirror": "store-failing",
     "channel": "channel-failing",
+    "configuration": "configuration-broken",
+    "canary": "self-test-failing",
     "drops": "drops",
     "zero": "zero-off",
     "shared": "shared-gauge",
@@ -84,7 +87,7 @@ def step(state: StationState, event: InEvent, rules: Rules) -> Step:
     """The station after `event`, and everything the world must be told, in order.
 
     Pure: the same state, event and rules always give the same answer. Never raises for anything a sensor can send.
-    Whoever calls it takes over the learned values that a `LearnedChanged` brings.
+    Whoever calls it takes over the learned values that a `LearnedChanged` brings, and the thresholds of `RulesChanged`.
     """
     state, facts = _stepped(state, event, rules)
     around = Around(whips=state.whips, air_k=state.air_k, rules=rules, now=event.stamp)
@@ -108,12 +111,16 @@ def _stepped(state: StationState, event: InEvent, rules: Rules) -> Step:  # noqa
             return _on_service(state, event, rules)
         case ClockStepped():
             return _on_clock(state, event, rules)
-        case ReadingRejected() | RulesChanged() | SettledRead() | LearningReset():
+        case RulesChanged():
+            return _on_rules(state, event, rules)
+        case ReadingRejected() | CanaryReturned() | SettledRead() | LearningReset():
             return state, ()
 
 
 def _watch(state: StationState, whip: str, rules: Rules, now: Stamp) -> Watch:
     known = state.whips.get(whip) or WhipState(whip=whip)
+    if known.held_to is not None:
+        rules = rules.held_to(known.held_to)
     return Watch(known, rules, now, air_k=state.air_k, bath_k=state.bath_k)
 
 
@@ -165,6 +172,19 @@ def _on_word(
         case PresenceChanged():
             watch.on_presence(online=event.online)
     return _done(state, watch)
+
+
+def _on_rules(state: StationState, event: RulesChanged, rules: Rules) -> Step:
+    """`rules` are still the old ones: an open fill keeps what is stricter in them."""
+    if event.thresholds is None:
+        return state, ()
+    told: list[OutEvent] = []
+    for name in state.whips:
+        watch = _watch(state, name, rules, event.stamp)
+        watch.keep_stricter(event.thresholds)
+        state, out = _done(state, watch)
+        told.extend(out)
+    return state, tuple(told)
 
 
 def _on_tick(state: StationState, tick: Tick, rules: Rules) -> Step:

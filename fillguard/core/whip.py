@@ -13,6 +13,7 @@ from fillguard.core.evidence import NOTHING, Evidence
 from fillguard.core.fill import OpenFill
 from fillguard.core.gauge import Gauge
 from fillguard.core.prompting import Asked
+from fillguard.core.thresholds import Thresholds
 from fillguard.core.values import Stamp
 
 WATCHED = frozenset({Phase.ATTACHED, Phase.CONNECTED, Phase.FILLING, Phase.PAUSED, Phase.DRAINING})
@@ -115,6 +116,8 @@ class WhipState:
     prompt: Prompt | None = None
     asked: Asked | None = None
     lamp: Lamp = Lamp.NORMAL
+    held_to: Thresholds | None = None
+    """The stricter of old and new, when thresholds changed during the open fill; None: those in force."""
 
     @property
     def phase(self) -> Phase:

@@ -141,6 +141,8 @@ PHRASES: Mapping[str, str] = {
     "shared-gauge": "two whips on one gauge?",
     "calibration-due": "calibration due",
     "drops": "messages dropped",
+    "configuration-broken": "changed configuration cannot be used",
+    "self-test-failing": "fillguard does not hear itself",
 }
 """Each alarm in a few words, for titles and strips."""
 CALLS: Mapping[int, str] = {1: "STOP", 2: "ACT", 3: "NOTE"}

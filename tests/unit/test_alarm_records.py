@@ -49,11 +49,11 @@ def test_the_starter_set_is_complete() -> None:
         },
         2: {
             "opened-too-fast", "will-overfill", "too-fast", "gas-hot", "unidentified", "arrived-empty",
-            "valve-not-open", "leak",
+            "valve-not-open", "leak", "self-test-failing",
         },
         3: {
             "over-target", "store-failing", "channel-failing", "clock-wrong", "bank-low", "zero-off",
-            "sensor-disagrees", "shared-gauge", "calibration-due", "drops",
+            "sensor-disagrees", "shared-gauge", "calibration-due", "drops", "configuration-broken",
         },
     }  # fmt: skip
 

@@ -18,6 +18,7 @@ from fillguard.core.events.kinds import (
 )
 from fillguard.core.events.received import (
     AlarmCommanded,
+    CanaryReturned,
     ClockStepped,
     CylinderAttached,
     CylinderDetached,
@@ -57,6 +58,7 @@ __all__ = [
     "AlarmCommanded",
     "AlarmFacts",
     "AlarmState",
+    "CanaryReturned",
     "Chatter",
     "ClockStepped",
     "CylinderAttached",

@@ -4,6 +4,7 @@ from dataclasses import dataclass, field
 
 from fillguard.core.events.kinds import Doubt, Quality, Quantity, Verb
 from fillguard.core.fitness.verdict import Verdict
+from fillguard.core.thresholds import Thresholds
 from fillguard.core.values import Cylinder, GasMix, Stamp, Surroundings, Visits
 
 
@@ -146,11 +147,26 @@ class ClockStepped:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class RulesChanged:
-    """Another configuration is in force from here on."""
+    """Other thresholds are in force from here on; an open fill keeps the stricter ones until it ends."""
 
     stamp: Stamp
     rules_hash: str
     summary: str
+    """What changed, in words."""
+    thresholds: Thresholds | None = None
+    """All of them as they are from here on; None only in records of versions that changed them at a restart."""
+    by: str = ""
+    why: str = ""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class CanaryReturned:
+    """A message that a fillguard sent to itself came back through broker, intake and step: they work."""
+
+    stamp: Stamp
+    instance: str
+    """Whose it is: of two that watch one station each knows its own."""
+    number: int
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -159,8 +175,8 @@ class ServiceChanged:
 
     stamp: Stamp
     service: str
-    """`broker`, `ledger`, `channel:NAME`, `mirror`, `step`, `rules`; about sensors `zero:WHIP`, `unit:WHIP`,
-    `shared:WHIP+WHIP`, `device-clock:SOURCE`."""
+    """`broker`, `ledger`, `channel:NAME`, `mirror`, `step`, `configuration`, `canary`; about sensors `zero:WHIP`,
+    `unit:WHIP`, `shared:WHIP+WHIP`, `device-clock:SOURCE`."""
     ok: bool
     detail: str
     whip: str | None = None
@@ -180,5 +196,6 @@ InEvent = (
     | LearningReset
     | ClockStepped
     | RulesChanged
+    | CanaryReturned
     | ServiceChanged
 )
