@@ -17,6 +17,7 @@ import structlog
 from fillguard.core.events import (
     AlarmChanged,
     ClockStepped,
+    CommandAnswered,
     CylinderAttached,
     FillEnded,
     FillStarted,
@@ -180,6 +181,8 @@ class LogOutlet:
                 self._log.info("finding", whip=fact.whip, fill=fact.fill_id, finding=fact.finding, text=fact.text)
             case AlarmChanged():
                 self._alarm(fact)
+            case CommandAnswered(refused=str(refused)):
+                self._log.warning("command refused", verb=fact.verb, by=fact.operator, whip=fact.whip, reason=refused)
 
     def _alarm(self, change: AlarmChanged) -> None:
         level = _LEVELS[change.priority] if change.is_raise else "info"

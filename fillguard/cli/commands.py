@@ -3,6 +3,7 @@
 import typer
 
 from fillguard.cli.attaching import attach, detach, override
+from fillguard.cli.commanding import acknowledge, in_service, out_of_service, reset, shelve, unshelve
 from fillguard.cli.cylinders import app as cylinders
 from fillguard.cli.feeding import app as feed
 from fillguard.cli.learning import learned, settled
@@ -36,6 +37,12 @@ for command in (
     attach,
     detach,
     override,
+    acknowledge,
+    reset,
+    shelve,
+    unshelve,
+    out_of_service,
+    in_service,
 ):
     app.command()(command)
 app.add_typer(feed, name="feed")

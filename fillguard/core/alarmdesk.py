@@ -5,13 +5,15 @@ from dataclasses import dataclass, replace
 
 from fillguard.core.alarms import Changes, Seen, Standing, Subject, carry_over, command, elapse, judge, stop_judging
 from fillguard.core.conditions import OF_THE_WHIP, ON_PRESSURE, suppressed_by
-from fillguard.core.events import AlarmChanged, AlarmCommanded, AlarmState, Lamp, Prompt
+from fillguard.core.events import AlarmChanged, AlarmCommanded, AlarmState, Lamp, Prompt, Verb
 from fillguard.core.fill import OpenFill
 from fillguard.core.rules import Rules
 from fillguard.core.values import Stamp
 from fillguard.core.view import View
 from fillguard.core.whip import WhipState
 
+NO_SUCH_ALARM = "there is no such alarm here: fillguard alarms list shows what stands"
+_DEALT_WITH = frozenset({Verb.ACKNOWLEDGE, Verb.RESET})
 _NEW = Standing()
 _LEFT_OVER_KEPT = 64
 _CALLS_FOR_CHECK = frozenset({Prompt.GET_READY, Prompt.CLOSE_NOW})
@@ -111,22 +113,36 @@ class Desk:
         return desk
 
     def commanded(self, event: AlarmCommanded) -> tuple["Desk", str | None]:
-        """After a person acted; the second part says why it was refused, None when it was done."""
-        for index, (name, left) in enumerate(self.state.left_over):
+        """After a person acted; the second part says why it was refused, None when it was done.
+
+        An alarm that is only named is the present one; where there is nothing to do about that, the newest that an
+        earlier fill left waiting.
+        """
+        refused = NO_SUCH_ALARM
+        standings = dict(self.state.standings)
+        if event.alarm is not None and event.alarm in ON_PRESSURE and event.whip is not None:
+            standings.setdefault(event.alarm, _NEW)  # also an alarm that never was there can be set aside
+        for name, standing in standings.items():
             rule = self.rules.alarms.get(name)
-            if rule is not None and left.occurrence == event.occurrence:
-                new, changes, refusal = command(left, rule, self.subject, event)
-                others = list(self.state.left_over)
-                others[index : index + 1] = [] if new.state is AlarmState.NORMAL else [(name, new)]
-                state = replace(self.state, left_over=tuple(others))
-                return replace(self, state=state, changes=self.changes + changes), refusal
-        for name, standing in self.state.standings.items():
-            rule = self.rules.alarms.get(name)
-            asked = standing.occurrence == event.occurrence if event.occurrence else name == event.alarm
-            if rule is not None and asked:
+            if rule is not None and is_meant(event, name, standing):
                 new, changes, refusal = command(standing, rule, self.subject, event, first_out=self._first_out())
-                return self._with(name, new, changes), refusal
-        return self, "there is no such alarm here"
+                if refusal is None:
+                    return self._with(name, new, changes), None
+                refused = refusal
+        for index, (name, left) in reversed(list(enumerate(self.state.left_over))):
+            rule = self.rules.alarms.get(name)
+            if rule is not None and is_meant(event, name, left) and (event.occurrence or event.verb in _DEALT_WITH):
+                new, changes, refusal = command(left, rule, self.subject, event)
+                if refusal is None:
+                    return self._with_left_over(index, name, new, changes), None
+                refused = refusal
+        return self, refused
+
+    def _with_left_over(self, index: int, name: str, standing: Standing, changes: Changes) -> "Desk":
+        """With one alarm of an earlier fill changed; gone, once nobody has to deal with it any more."""
+        others = list(self.state.left_over)
+        others[index : index + 1] = [] if standing.state is AlarmState.NORMAL else [(name, standing)]
+        return replace(self, state=replace(self.state, left_over=tuple(others)), changes=self.changes + changes)
 
     def lamp(self) -> Lamp:
         """What the lamp over this whip must show."""
@@ -148,6 +164,11 @@ class Desk:
         if raised and state.fill is not None:
             state = replace(state, fill=_told_of(state.fill, raised))
         return replace(self, state=state, changes=self.changes + changes)
+
+
+def is_meant(event: AlarmCommanded, name: str, standing: Standing) -> bool:
+    """True when `event` speaks of the alarm `name`: by its occurrence where one is given, else by its name."""
+    return standing.occurrence == event.occurrence if event.occurrence else name == event.alarm
 
 
 def _told_of(fill: OpenFill, raised: Iterable[AlarmChanged]) -> OpenFill:

@@ -23,3 +23,7 @@ class IllegalTransitionError(FillguardError):
 
 class LedgerError(FillguardError):
     """The ledger could not be read or written."""
+
+
+class NotDoneError(FillguardError):
+    """The watch did not do what a person asked for: it refused, in words, or nobody answered."""

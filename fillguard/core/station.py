@@ -1,15 +1,18 @@
 """The whole station as one pure function: `step(state, event, rules) -> (state, events)`."""
 
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field, replace
 
+from fillguard.core.alarmdesk import NO_SUCH_ALARM, is_meant
 from fillguard.core.alarms import Seen, Standing, Subject, command, elapse, judge
+from fillguard.core.conditions import ON_PRESSURE
 from fillguard.core.events import (
     AlarmChanged,
     AlarmCommanded,
     AlarmState,
     CanaryReturned,
     ClockStepped,
+    CommandAnswered,
     CylinderAttached,
     CylinderDetached,
     Doubt,
@@ -26,6 +29,7 @@ from fillguard.core.events import (
     ServiceChanged,
     SettledRead,
     Tick,
+    VerdictGiven,
     VerdictOverridden,
 )
 from fillguard.core.learned import Ending
@@ -171,7 +175,24 @@ def _on_word(
             watch.on_overridden(event)
         case PresenceChanged():
             watch.on_presence(online=event.online)
-    return _done(state, watch)
+    state, facts = _done(state, watch)
+    if isinstance(event, VerdictOverridden):
+        facts += (_override_answered(event, facts),)
+    return state, facts
+
+
+def _override_answered(event: VerdictOverridden, facts: Iterable[OutEvent]) -> CommandAnswered:
+    refused = next((fact.refused for fact in facts if isinstance(fact, VerdictGiven)), None)
+    return CommandAnswered(
+        stamp=event.stamp,
+        command_id=event.command_id,
+        verb="override",
+        operator=event.operator,
+        whip=event.whip,
+        alarm=None,
+        occurrence=None,
+        refused=refused,
+    )
 
 
 def _on_rules(state: StationState, event: RulesChanged, rules: Rules) -> Step:
@@ -204,17 +225,56 @@ def _on_tick(state: StationState, tick: Tick, rules: Rules) -> Step:
 
 
 def _on_command(state: StationState, event: AlarmCommanded, rules: Rules) -> Step:
-    for name, standing in state.standings.items():
-        rule = rules.alarms.get(name)
-        asked = standing.occurrence == event.occurrence if event.occurrence else name == event.alarm
-        if rule is not None and asked and event.whip is None:
-            new, changes, _ = command(standing, rule, Subject(station=rules.station), event)
-            return replace(state, standings={**state.standings, name: new}), changes
+    """A person acts on an alarm, and hears what became of it."""
+    state, changes, refused = _commanded(state, event, rules)
+    if refused is not None:
+        return state, (_answer(event, refused),)
+    done = next((change for change in changes if isinstance(change, AlarmChanged)), None)
+    named = event if done is None else replace(event, whip=done.whip, alarm=done.alarm, occurrence=done.occurrence)
+    return state, (*changes, _answer(named, None))
+
+
+def _answer(event: AlarmCommanded, refused: str | None) -> CommandAnswered:
+    return CommandAnswered(
+        stamp=event.stamp,
+        command_id=event.command_id,
+        verb=event.verb.value,
+        operator=event.operator,
+        whip=event.whip,
+        alarm=event.alarm,
+        occurrence=event.occurrence,
+        refused=refused,
+    )
+
+
+def _commanded(
+    state: StationState, event: AlarmCommanded, rules: Rules
+) -> tuple[StationState, tuple[OutEvent, ...], str | None]:
+    """The station after `event`; the third part says in words why nothing was done."""
+    refused = NO_SUCH_ALARM
+    if event.whip is None:
+        standings = dict(state.standings)
+        if event.alarm is not None and event.alarm not in ON_PRESSURE:
+            standings.setdefault(event.alarm, Standing())  # also an alarm that never was there can be set aside
+        for name, standing in standings.items():
+            rule = rules.alarms.get(name)
+            if rule is not None and is_meant(event, name, standing):
+                new, changes, refusal = command(standing, rule, Subject(station=rules.station), event)
+                if refusal is None:
+                    return replace(state, standings={**state.standings, name: new}), changes, None
+                refused = refusal
+    taken = []
     for name in state.whips if event.whip is None else (event.whip,):
         watch = _watch(state, name, rules, event.stamp)
-        if watch.on_command(event) is None:
-            return _done(state, watch)
-    return state, ()
+        refusal = watch.on_command(event)
+        if refusal is None:
+            taken.append(watch)
+        elif refusal != NO_SUCH_ALARM:
+            refused = refusal
+    if len(taken) > 1:
+        whips = ", ".join(watch.state.whip for watch in taken)
+        return state, (), f"{event.alarm} stands on whips {whips}: say which one"
+    return (*_done(state, taken[0]), None) if taken else (state, (), refused)
 
 
 def _on_clock(state: StationState, event: ClockStepped, rules: Rules) -> Step:

@@ -28,6 +28,7 @@ _NEEDS_REASON = {
 class _Command(TypedDict):
     verb: str
     operator: str
+    id: NotRequired[str]
     occurrence: NotRequired[str]
     alarm: NotRequired[str]
     whip: NotRequired[str]
@@ -57,6 +58,7 @@ _RESET = TypeAdapter(_Reset)
 SETTLED, RESET_LEARNING = "settled", "reset-learning"
 HIGHEST_SETTLED_BAR = 400.0
 COLDEST_C, HOTTEST_C = -20.0, 50.0
+_ID = re.compile(rb'"id"\s*:\s*"([ !#-\[\]-~]{1,64})"')
 _VERB = re.compile(rb'"verb"\s*:\s*"(settled|reset-learning)"')
 
 
@@ -72,6 +74,37 @@ def command_event(message: RawMessage) -> AlarmCommanded | VerdictOverridden | S
         return _on_alarm(message)
     except ValidationError as error:
         _refuse(error)
+
+
+def command_id(payload: bytes) -> str | None:
+    """What a command that could not be understood calls itself, so that whoever sent it can be told why."""
+    found = _ID.search(payload)
+    return None if found is None else found[1].decode("ascii")
+
+
+def alarm_command(
+    verb: Verb,
+    *,
+    operator: str,
+    command_id: str,
+    occurrence: str | None,
+    alarm: str | None,
+    whip: str | None,
+    reason: str | None,
+    for_min: float | None,
+) -> bytes:
+    """A command about an alarm that `command_event` reads back."""
+    said = {
+        "verb": verb.value,
+        "id": command_id,
+        "operator": operator,
+        "occurrence": occurrence,
+        "alarm": alarm,
+        "whip": whip,
+        "reason": reason,
+        "for_min": for_min,
+    }
+    return json.dumps({key: value for key, value in said.items() if value is not None}).encode()
 
 
 def command_text(event: SettledRead | LearningReset) -> bytes:
@@ -132,6 +165,7 @@ def _on_alarm(message: RawMessage) -> AlarmCommanded | VerdictOverridden:
         alarm=texts.get("alarm"),
         reason=texts.get("reason"),
         for_s=_for_s(verb, sent.get("for_min")),
+        command_id=texts.get("id"),
     )
 
 
@@ -142,7 +176,11 @@ def _override(message: RawMessage, texts: Mapping[str, str]) -> VerdictOverridde
     if "alarm" in texts or "occurrence" in texts:
         raise UnusableError("bad-command", f"{OVERRIDE} is about a cylinder, not about an alarm: leave that out")
     return VerdictOverridden(
-        stamp=message.arrived, whip=texts["whip"], operator=texts["operator"], reason=texts["reason"]
+        stamp=message.arrived,
+        whip=texts["whip"],
+        operator=texts["operator"],
+        reason=texts["reason"],
+        command_id=texts.get("id"),
     )
 
 

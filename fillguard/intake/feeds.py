@@ -17,7 +17,7 @@ from fillguard.core.events import (
 from fillguard.core.units import STANDARD_ATMOSPHERE_PA
 from fillguard.core.values import Stamp
 from fillguard.intake.attach import Assess, Register, attach_event
-from fillguard.intake.commands import command_event
+from fillguard.intake.commands import command_event, command_id
 from fillguard.intake.formats import LARGEST_BYTES, UnusableError, json_measured, sample_of, shown
 from fillguard.intake.grading import QUALITY, Channel
 from fillguard.intake.measures import ELECTRICAL_RANGES, Range, si_value
@@ -93,7 +93,8 @@ class DefaultDecoder:
                 raise UnusableError("too-large", f"over {LARGEST_BYTES} bytes: send one reading a message")  # noqa: TRY301 - counted below like all others
             return (self._events.get(kind, self._reading)(message, feed),)
         except UnusableError as problem:
-            return (self._rejections.note(kind, message, problem),)
+            rejected = self._rejections.note(kind, message, problem)
+            return (replace(rejected, command_id=command_id(message.payload)) if kind == "command" else rejected,)
 
     def remember(self, reading: Reading, now: Stamp) -> None:
         """Take over one recorded reading after a restart, oldest first: repeats and backlogs are then known."""

@@ -33,17 +33,23 @@ def _send(broker: BrokerSettings, topic: str, payload: bytes) -> None:
             client_id=f"{broker.client_id}-command",
             keepalive=_KEEPALIVE_S,
             auth=None if broker.user is None else {"username": broker.user, "password": password or ""},
-            tls=_tls(broker),  # type: ignore[arg-type]  # its types leave out the context that it takes
+            tls=tls_of(broker),  # type: ignore[arg-type]  # its types leave out the context that it takes
             protocol=MQTTv311,
         )
     except (OSError, ValueError, MQTTException) as error:
-        raise DeviceError(
-            f"the broker at {broker.host}:{broker.port} that leads to the watch cannot be used "
-            f"({error}): bring the broker back and say it again"
-        ) from error
+        raise unusable(broker, str(error)) from error
 
 
-def _tls(broker: BrokerSettings) -> ssl.SSLContext | None:
+def unusable(broker: BrokerSettings, why: str) -> DeviceError:
+    """The error that says so, and what to do."""
+    return DeviceError(
+        f"the broker at {broker.host}:{broker.port} that leads to the watch cannot be used "
+        f"({why}): bring the broker back and say it again"
+    )
+
+
+def tls_of(broker: BrokerSettings) -> ssl.SSLContext | None:
+    """How the connection is secured; None: it is not."""
     if broker.tls is None:
         return None
     context = ssl.create_default_context(cafile=broker.tls.ca_file)

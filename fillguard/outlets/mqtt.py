@@ -16,6 +16,7 @@ from fillguard.core.events import (
     AlarmChanged,
     AlarmFacts,
     AlarmState,
+    CommandAnswered,
     CylinderAttached,
     CylinderDetached,
     FillEnded,
@@ -35,11 +36,13 @@ from fillguard.core.events import (
     Quantity,
     Reading,
     ReadingDoubted,
+    ReadingRejected,
     SettledJudged,
     VerdictGiven,
 )
 from fillguard.core.units import bar_from_pa, c_from_k
 from fillguard.core.values import Stamp
+from fillguard.outlets.answers import answer, not_understood
 from fillguard.outlets.status import StationStatus
 from fillguard.ports import Publication
 
@@ -154,6 +157,8 @@ class MqttOutlet:
             case CylinderAttached():
                 said: Document = {**_NO_VERDICT, "serial": cause.serial, "operator": cause.operator}
                 self._change(cause.whip, cause.stamp, said)
+            case ReadingRejected() if cause.topic == f"fillguard/{self._station}/command":
+                self._publish(not_understood(cause, self._station, drill=self._status.drill))
             case CylinderDetached():
                 said = {**_NO_VERDICT, "serial": None, "operator": None}
                 self._change(cause.whip, cause.stamp, said)
@@ -165,6 +170,8 @@ class MqttOutlet:
             case AlarmChanged():
                 self._publish(self._alarm(fact))
                 self._note_alarm(fact)
+            case CommandAnswered():
+                self._publish(answer(fact, self._station, drill=self._status.drill))
             case LampChanged():
                 self._publish_lamp(fact.whip, fact.lamp.value)
                 self._whip(fact.whip).lamp = fact.lamp.value
@@ -179,10 +186,8 @@ class MqttOutlet:
                 fresh = _NO_FILL if fact.new in _FRESH else {}
                 changes: Document = {**fresh, "phase": fact.new.value, "fill": fact.fill_id}
                 self._change(fact.whip, fact.stamp, changes)
-            case FillStarted() | FillIdentified():
-                self._change(fact.whip, fact.stamp, _filled(fact))
-            case VerdictGiven():
-                self._change(fact.whip, fact.stamp, _verdict(fact))
+            case FillStarted() | FillIdentified() | VerdictGiven():
+                self._change(fact.whip, fact.stamp, _verdict(fact) if isinstance(fact, VerdictGiven) else _filled(fact))
             case FillEnded():
                 outcome: Document = {"outcome": fact.summary.outcome.value}
                 self._change(fact.summary.whip, fact.stamp, outcome)

@@ -36,6 +36,7 @@ from fillguard.core.events.received import (
 from fillguard.core.events.told import (
     AlarmChanged,
     AlarmFacts,
+    CommandAnswered,
     FillEnded,
     FillIdentified,
     FillStarted,
@@ -61,6 +62,7 @@ __all__ = [
     "CanaryReturned",
     "Chatter",
     "ClockStepped",
+    "CommandAnswered",
     "CylinderAttached",
     "CylinderDetached",
     "Doubt",

@@ -40,6 +40,8 @@ class ReadingRejected:
     """One sentence for the technician, quoting the value."""
     sample: str
     """At most 200 characters of the payload."""
+    command_id: str | None = None
+    """Of a command that was not understood, as far as it said one."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -105,6 +107,8 @@ class AlarmCommanded:
     alarm: str | None = None
     reason: str | None = None
     for_s: float | None = None
+    command_id: str | None = None
+    """What the sender calls this command: the answer carries it."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -115,6 +119,7 @@ class VerdictOverridden:
     whip: str
     operator: str
     reason: str
+    command_id: str | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

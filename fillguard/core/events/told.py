@@ -218,6 +218,21 @@ class AlarmChanged:
         return self.old is self.new is AlarmState.UNACKNOWLEDGED
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class CommandAnswered:
+    """What became of a command: done, or in words why not, so that nobody guesses whether an alarm was acknowledged."""
+
+    stamp: Stamp
+    command_id: str | None
+    verb: str
+    operator: str
+    whip: str | None
+    alarm: str | None
+    occurrence: str | None
+    refused: str | None = None
+    """Why it was not done; None when it was."""
+
+
 _ACTIVE = frozenset({AlarmState.UNACKNOWLEDGED, AlarmState.ACKNOWLEDGED})
 
 
@@ -350,6 +365,7 @@ OutEvent = (
     | PromptChanged
     | FindingMade
     | AlarmChanged
+    | CommandAnswered
     | LampChanged
     | FlowStopped
     | FillEnded
