@@ -1,5 +1,6 @@
 """Facts for tests of the ledger: one cylinder of the invented station Tern Harbour, and what may happen to it."""
 
+import sqlite3
 from dataclasses import replace
 from pathlib import Path
 from threading import Event
@@ -22,6 +23,8 @@ from fillguard.core.events import (
     Tick,
 )
 from fillguard.core.values import AIR, Cylinder, Material, Stamp, Surroundings
+from fillguard.ledger.chunks import Packer
+from fillguard.ledger.recorder import Recorder
 from fillguard.ledger.store import Owner
 from fillguard.ledger.writer import SqliteLedgerWriter
 from fillguard.ports import OwedNotice, RawMessage, StepRecord
@@ -207,3 +210,17 @@ def record(path: Path, *records: StepRecord) -> None:
     for each in records:
         ledger.put(each)
     assert ledger.stop(PATIENCE_S) == 0
+
+
+def pack_all(connection: sqlite3.Connection, *streams: str, days: float = 2.0) -> int:
+    """Pack everything that may be packed `days` after `T0`, as the writer does when nobody waits; returns the turns."""
+    turns = 0
+    for stream in streams or ("reading", "projection"):
+        packer = Packer(stream)
+        more = True
+        while more:
+            connection.execute("BEGIN IMMEDIATE")
+            more = packer.turn(connection, Recorder(connection), at(days * 86_400.0))
+            connection.execute("COMMIT")
+            turns += 1
+    return turns

@@ -1,10 +1,12 @@
 """What others read of the ledger, each thread on a connection of its own that cannot write."""
 
+import json
 import sqlite3
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
+from itertools import islice
 from pathlib import Path
-from typing import Self
+from typing import Self, TypeVar
 
 from fillguard.core.errors import LedgerError
 from fillguard.core.events import AlarmChanged, AlarmState, FillEnded, FillStarted, LearnedChanged, SettledJudged
@@ -12,7 +14,9 @@ from fillguard.ledger import rows
 from fillguard.ledger.chain import Anchor, genesis
 from fillguard.ledger.codec import Fact, decode_text
 from fillguard.ledger.grid import stored_ms
+from fillguard.ledger.packing import Row
 from fillguard.ledger.store import connect_read_only, identity_text
+from fillguard.ledger.stored import Names, Wanted, stored
 from fillguard.ports import OutboxItem, ProjectionRow, ReadingRow
 
 _OPEN = "fill_id NOT IN (SELECT fill_id FROM fill)"
@@ -56,6 +60,8 @@ ALL = Filter()
 _FILL_COLUMNS = {name: name for name in ("whip", "serial", "operator", "outcome")} | {"time": "started_ms"}
 _READING_COLUMNS = {"whip": "source.whip", "time": "reading.sample_ms"}
 _EVENT_COLUMNS = {"whip": "whip", "time": "at_ms"}
+_AUDIT_COLUMNS = {"time": "at_ms"}
+_Fact = TypeVar("_Fact")
 
 
 class SqliteLedgerReader:
@@ -85,11 +91,11 @@ class SqliteLedgerReader:
 
     def readings_after(self, row: int, limit: int) -> list[ReadingRow]:
         """Readings with a row number above `row`, in order, with the serial known when they came."""
-        return [rows.reading(each) for each in self._ask(rows.READINGS_AFTER, (row, limit))]
+        return list(islice(self._readings(Wanted(after_row=row)), limit))
 
     def projections_after(self, row: int, limit: int) -> list[ProjectionRow]:
         """Projections with a row number above `row`, in order."""
-        return [rows.projection(each) for each in self._ask(rows.PROJECTIONS_AFTER, (row, limit))]
+        return list(islice(self._projections(Wanted(after_row=row)), limit))
 
     def cursor(self, name: str) -> int:
         """How far `name` has come; 0 before it began."""
@@ -143,11 +149,18 @@ class SqliteLedgerReader:
 
         By time, from the start to the end: also what came late, and the first seconds before the start was noticed.
         """
-        return map(rows.reading, self._ask(rows.TRACE, {"fill": fill_id}))
+        found = self._ask(rows.TRACED, (fill_id,)).fetchone()
+        if found is None:
+            return iter(())
+        started_ms, ended_ms, sources = found
+        before_ms = None if ended_ms is None else ended_ms + 1
+        wanted = Wanted(owners=json.loads(sources), since_ms=started_ms, before_ms=before_ms)
+        return iter(sorted(self._readings(wanted), key=lambda row: (row.sample_s, row.row)))
 
     def fill_projections(self, fill_id: str) -> Iterator[ProjectionRow]:
         """The recorded projections of one fill, at most one a second."""
-        return map(rows.projection, self._ask(rows.PROJECTIONS_OF_FILL, (fill_id,)))
+        numbers = [number for (number,) in self._ask("SELECT id FROM opened WHERE fill_id = ?", (fill_id,))]
+        return iter(sorted(self._projections(Wanted(owners=numbers)), key=lambda row: (row.sample_s, row.row)))
 
     def fill_events(self, fill_id: str) -> Iterator[Fact]:
         """What else happened in one fill, in the order of the record: phases, findings, prompts, identifications."""
@@ -200,9 +213,8 @@ class SqliteLedgerReader:
     # everything, one by one -------------------------------------------------------------------------------------
 
     def iter_readings(self, where: Filter = ALL) -> Iterator[ReadingRow]:
-        """Readings in the order they were recorded."""
-        conditions, values = where.conditions(_READING_COLUMNS)
-        return map(rows.reading, self._ask(f"{rows.READINGS} {_where(conditions)} ORDER BY reading.id", values))
+        """Readings in the order they were recorded; those that were pruned are not among them."""
+        return self._readings(self._wanted(where))
 
     def iter_events(self, where: Filter = ALL) -> Iterator[rows.RecordRow]:
         """Events in the order of the record."""
@@ -219,11 +231,15 @@ class SqliteLedgerReader:
         return map(rows.record_row, self._ask(f"SELECT id, body FROM {table} ORDER BY id", ()))  # noqa: S608 - checked
 
     def count(self, table: str, where: Filter = ALL) -> int:
-        """How many rows of `fill`, `alarm`, `event` or `reading` there are. Raises KeyError for another table."""
-        columns = {"fill": _FILL_COLUMNS, "alarm": _EVENT_COLUMNS, "event": _EVENT_COLUMNS, "reading": _READING_COLUMNS}
+        """How many rows of `fill`, `alarm`, `event`, `audit` or `reading` there are. Raises KeyError for another table.
+
+        Of packed readings whole chunks are counted: with a limit in time it is a little more than there are.
+        """
+        if table == "reading":
+            return self._count_readings(self._wanted(where))
+        columns = {"fill": _FILL_COLUMNS, "alarm": _EVENT_COLUMNS, "event": _EVENT_COLUMNS, "audit": _AUDIT_COLUMNS}
         conditions, values = where.conditions(columns[table])
-        joined = "reading JOIN source ON source.id = reading.source" if table == "reading" else table
-        return self._number(f"SELECT count(*) FROM {joined} {_where(conditions)}", values)  # noqa: S608 - our own names
+        return self._number(f"SELECT count(*) FROM {table} {_where(conditions)}", values)  # noqa: S608 - our own names
 
     def anchor(self) -> Anchor:
         """End of the chain: to be noted outside."""
@@ -231,6 +247,37 @@ class SqliteLedgerReader:
         if end is None:
             return Anchor(row=0, head=genesis(identity_text(self._connection)).hex())
         return Anchor(row=end[0], head=end[1].hex())
+
+    def _readings(self, wanted: Wanted) -> Iterator[ReadingRow]:
+        return self._stored("reading", wanted, Names(self._connection).reading)
+
+    def _projections(self, wanted: Wanted) -> Iterator[ProjectionRow]:
+        return self._stored("projection", wanted, Names(self._connection).projection)
+
+    def _stored(self, stream: str, wanted: Wanted, fact: Callable[[Row], _Fact]) -> Iterator[_Fact]:
+        try:
+            for row in stored(self._connection, stream, wanted):
+                yield fact(row)
+        except sqlite3.Error as problem:
+            raise LedgerError(f"ledger {self._path} cannot be read: {problem}") from problem
+
+    def _wanted(self, where: Filter) -> Wanted:
+        where.conditions(_READING_COLUMNS)  # refuses what readings do not tell
+        owners = None
+        if where.whip is not None:
+            owners = [number for (number,) in self._ask("SELECT id FROM source WHERE whip = ?", (where.whip,))]
+        since_ms, before_ms = (None if at is None else stored_ms(at) for at in (where.since_s, where.until_s))
+        return Wanted(owners=owners, since_ms=since_ms, before_ms=before_ms)
+
+    def _count_readings(self, wanted: Wanted) -> int:
+        asked, values = wanted.conditions(owner="source", row="id", oldest="sample_ms", newest="sample_ms")
+        live = self._number(f"SELECT count(*) FROM reading WHERE {asked}", values)  # noqa: S608 - our own names
+        asked, values = wanted.conditions(owner="owner", row="last_row", oldest="first_ms", newest="last_ms")
+        packed = (
+            "SELECT sum(body ->> 'rows') FROM chunk JOIN chunk_data ON chunk_data.chunk = chunk.id "  # noqa: S608
+            f"WHERE stream = 'reading' AND {asked}"
+        )
+        return live + self._number(packed, values)
 
     def _records(self, table: str, where: Filter) -> Iterator[rows.RecordRow]:
         conditions, values = where.conditions(_EVENT_COLUMNS)

@@ -293,6 +293,16 @@ class Recorder:
     def _event(self, fact: Fact) -> None:
         self._add("event", encode(fact))
 
+    @property
+    def oldest_open_ms(self) -> int | None:
+        """When the oldest fill began that has no end on record; None when no fill is open."""
+        return min((fill.started_ms for fill in self._open.values()), default=None)
+
+    def add_chunk(self, body: dict[str, Json], content: bytes) -> None:
+        """Packed rows: their record and their content. The live rows may go then."""
+        number = self._add("chunk", body)
+        self._connection.execute("INSERT INTO chunk_data (chunk, data) VALUES (?, ?)", (number, content))
+
     def _add(self, table: str, body: dict[str, Json]) -> int:
         """One row of the record and its link in the chain."""
         number = self._row + 1

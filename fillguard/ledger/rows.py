@@ -4,45 +4,20 @@ import json
 from collections.abc import Mapping
 from dataclasses import dataclass
 
-from fillguard.core.events import Quantity
 from fillguard.ledger import grid
 from fillguard.ledger.codec import Json
-from fillguard.ledger.recorder import MASS_STEPS_PER_KG, TO_STOP_STEPS_PER_S
-from fillguard.ports import OutboxItem, ProjectionRow, ReadingRow
+from fillguard.ports import OutboxItem
 
 Row = tuple[object, ...]
 
 NEWEST = {"reading": "SELECT max(id) FROM reading", "projection": "SELECT max(id) FROM projection"}
 
-_SERIAL_WHEN = """
-coalesce((SELECT body ->> 'serial' FROM event WHERE event.fill_id = opened.fill_id AND event.kind = 'FillIdentified'
-          AND event.at_ms <= {moment} ORDER BY event.id DESC LIMIT 1), opened.serial)
-"""
-READINGS = f"""
-SELECT reading.id, reading.sample_ms, reading.sample_ms + reading.delay_ms, source.topic, source.whip, source.quantity,
-       reading.value, ifnull(reading.doubted_quality, reading.quality), ifnull(reading.doubted, reading.doubt),
-       opened.fill_id, {_SERIAL_WHEN.format(moment="reading.sample_ms + reading.delay_ms")}
-FROM reading JOIN source ON source.id = reading.source LEFT JOIN opened ON opened.id = reading.fill
-"""  # noqa: S608 - all parts are ours
-READINGS_AFTER = f"{READINGS} WHERE reading.id > ? ORDER BY reading.id LIMIT ?"
-TRACE = f"""
-WITH wanted AS (
-    SELECT opened.fill_id, opened.whip, opened.started_ms, fill.ended_ms
-    FROM opened LEFT JOIN fill ON fill.fill_id = opened.fill_id WHERE opened.fill_id = :fill
+TRACED = """
+SELECT opened.started_ms, fill.ended_ms, (
+    SELECT json_group_array(source.id) FROM source WHERE source.whip = opened.whip OR source.whip IS NULL
 )
-{READINGS} JOIN wanted ON source.whip IS wanted.whip OR source.whip IS NULL
-WHERE reading.sample_ms >= wanted.started_ms AND reading.sample_ms <= ifnull(wanted.ended_ms, 9e15)
-ORDER BY reading.sample_ms, reading.id
-"""  # noqa: S608 - all parts are ours
-
-_PROJECTIONS = f"""
-SELECT projection.id, opened.fill_id, opened.whip, {_SERIAL_WHEN.format(moment="projection.sample_ms")},
-       projection.sample_ms, projection.phase, gauge, settled, settled_low, settled_high, cylinder, developed, stop_at,
-       close_at, bleed_to, gas, wall, mass, rate, rate_error, to_stop, cap, reason
-FROM projection JOIN opened ON opened.id = projection.fill
-"""  # noqa: S608 - all parts are ours
-PROJECTIONS_AFTER = f"{_PROJECTIONS} WHERE projection.id > ? ORDER BY projection.id LIMIT ?"
-PROJECTIONS_OF_FILL = f"{_PROJECTIONS} WHERE opened.fill_id = ? ORDER BY projection.sample_ms"
+FROM opened LEFT JOIN fill ON fill.fill_id = opened.fill_id WHERE opened.fill_id = ?
+"""
 
 DUE_NOTICES = """
 SELECT outbox.notice, outbox.channel, notice.occurrence, notice.kind, outbox.priority,
@@ -111,57 +86,6 @@ def record_row(row: Row) -> RecordRow:
     """A row of (id, body)."""
     number, body = row
     return RecordRow(row=_int(number), body=json.loads(str(body)))
-
-
-def reading(row: Row) -> ReadingRow:
-    """A row of `READINGS`."""
-    number, sample_ms, arrived_ms, topic, whip, quantity, value, quality, doubt, fill_id, serial = row
-    return ReadingRow(
-        row=_int(number),
-        utc_s=grid.seconds_of(_int(arrived_ms)),
-        sample_s=grid.seconds_of(_int(sample_ms)),
-        source=str(topic),
-        whip=_text(whip),
-        quantity=str(quantity),
-        value=grid.value_of(Quantity(str(quantity)), value),
-        quality=grid.QUALITY_OF[_int(quality)],
-        doubt=None if doubt is None else grid.DOUBT_OF[_int(doubt)],
-        fill_id=_text(fill_id),
-        serial=_text(serial),
-    )
-
-
-def projection(row: Row) -> ProjectionRow:
-    """A row of a question for projections."""
-    number, fill_id, whip, serial, sample_ms, phase, *numbers, cap, reason = row
-    steps = [None if each is None else _int(each) for each in numbers]
-    gauge, settled, low, high, cylinder, developed, stop_at, close_at, bleed_to = map(grid.pressure_of, steps[:9])
-    gas_k, wall_k = map(grid.temperature_of, steps[9:11])
-    return ProjectionRow(
-        row=_int(number),
-        fill_id=str(fill_id),
-        whip=str(whip),
-        serial=_text(serial),
-        sample_s=grid.seconds_of(_int(sample_ms)),
-        phase=grid.PHASE_OF[_int(phase)],
-        gauge_pa=gauge,
-        settled_gauge_pa=settled,
-        settled_low_gauge_pa=low,
-        settled_high_gauge_pa=high,
-        cylinder_gauge_pa=cylinder,
-        developed_gauge_pa=developed,
-        stop_at_gauge_pa=stop_at,
-        close_at_gauge_pa=close_at,
-        bleed_to_gauge_pa=bleed_to,
-        gas_k=gas_k,
-        wall_k=wall_k,
-        mass_kg=grid.scaled_of(steps[11], MASS_STEPS_PER_KG),
-        rate_pa_s=grid.scaled_of(steps[12], 1.0),
-        rate_error_pa_s=grid.scaled_of(steps[13], 1.0),
-        seconds_to_stop=grid.scaled_of(steps[14], TO_STOP_STEPS_PER_S),
-        close_at_cap=_text(cap),
-        reason=_text(reason),
-    )
 
 
 def outbox_item(row: Row) -> OutboxItem:

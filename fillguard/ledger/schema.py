@@ -8,10 +8,13 @@ from importlib.resources import files
 from fillguard.core.errors import LedgerError
 
 _FIRST_RECORD_TABLES = ("source", "boot", "opened", "fill", "event", "alarm", "notice", "attempt", "config", "audit")
-RECORD_TABLES = (*_FIRST_RECORD_TABLES, "cylinder")
+RECORD_TABLES = (*_FIRST_RECORD_TABLES, "cylinder", "chunk")
 """In the chain, never changed: each has `id` (its journal number) and `body`."""
 WORK_TABLES = ("outbox", "cursor", "quarantine", "snapshot")
 LIVE_TABLES = ("reading", "projection")
+PACKED_TABLES = ("chunk_data",)
+OWNERS: Mapping[str, str] = {"reading": "source", "projection": "fill"}
+"""Column of each live table by which its rows are packed."""
 _KEYS: Mapping[str, str] = {
     "schema_version": "version = NEW.version",
     "identity": "one = NEW.one",
@@ -20,6 +23,7 @@ _KEYS: Mapping[str, str] = {
     "boot": "name = NEW.name",
     "opened": "fill_id = NEW.fill_id",
     "fill": "fill_id = NEW.fill_id",
+    "chunk": "stream = NEW.stream AND owner = NEW.owner AND first_row = NEW.first_row",
     "notice": "channel = NEW.channel AND occurrence = NEW.occurrence AND kind = NEW.kind "
     "AND changed_ms = NEW.changed_ms",
 }
@@ -71,9 +75,47 @@ def record_guards(table: str) -> tuple[str, ...]:
 
 
 def live_guards(table: str) -> tuple[str, ...]:
-    """Triggers that let measurements be added once and nothing else; nothing may be deleted before chunks exist."""
+    """Triggers that let measurements be added once and nothing else, as it was before there were chunks."""
     keys = ("id = NEW.id", _SAME_DEVICE_TIME, _SAME_NUMBER) if table == "reading" else ("id = NEW.id",)
     return _guards(table, keys)
+
+
+def packed_guards() -> tuple[str, ...]:
+    """Triggers that let live rows go once a chunk holds them, and a chunk's content once it is recorded as pruned.
+
+    The newest live row always stays: SQLite numbers the next one after it, and a number must never come twice.
+    """
+    live = tuple(
+        _guard(
+            table,
+            "delete",
+            "DELETE",
+            f"OLD.id = (SELECT max(id) FROM {table}) OR OLD.id > ifnull((SELECT chunk.last_row FROM chunk "  # noqa: S608
+            f"WHERE chunk.stream = '{table}' AND chunk.owner = OLD.{owner} AND chunk.first_row <= OLD.id "
+            "AND EXISTS (SELECT 1 FROM chunk_data WHERE chunk_data.chunk = chunk.id) "
+            "ORDER BY chunk.first_row DESC LIMIT 1), -1)",
+            REFUSED_CHANGE,
+        )
+        for table, owner in OWNERS.items()
+    )
+    pruned = (
+        "NOT EXISTS (SELECT 1 FROM audit JOIN chunk ON chunk.id = OLD.chunk WHERE audit.action = 'pruned' "
+        "AND audit.subject = 'chunk ' || OLD.chunk AND audit.body ->> '$.data.sha256' = chunk.body ->> 'sha256')"
+    )
+    known = "EXISTS (SELECT 1 FROM chunk_data WHERE chunk = NEW.chunk)"
+    return (
+        *live,
+        _guard("chunk_data", "update", "UPDATE", "1", REFUSED_CHANGE),
+        _guard("chunk_data", "delete", "DELETE", pruned, REFUSED_CHANGE),
+        _guard("chunk_data", "again", "INSERT", known, REFUSED_AGAIN),
+    )
+
+
+def _guard(table: str, name: str, verb: str, condition: str, why: str) -> str:
+    return (
+        f"CREATE TRIGGER {table}_{name} BEFORE {verb} ON {table} WHEN {condition} "
+        f"BEGIN SELECT RAISE(ABORT, '{table} {why}'); END;"
+    )
 
 
 def _guards(table: str, keys: Sequence[str]) -> tuple[str, ...]:
@@ -83,11 +125,7 @@ def _guards(table: str, keys: Sequence[str]) -> tuple[str, ...]:
         ("delete", "DELETE", "1", REFUSED_CHANGE),
         ("again", "INSERT", known, REFUSED_AGAIN),
     )
-    return tuple(
-        f"CREATE TRIGGER {table}_{name} BEFORE {verb} ON {table} WHEN {condition} "
-        f"BEGIN SELECT RAISE(ABORT, '{table} {why}'); END;"
-        for name, verb, condition, why in guards
-    )
+    return tuple(_guard(table, name, verb, condition, why) for name, verb, condition, why in guards)
 
 
 def _script(name: str) -> Iterator[str]:
@@ -115,7 +153,12 @@ def _learned() -> Migration:
     return Migration(version=2, name="learned", statements=tuple(_script("0002-learned.sql")))
 
 
-MIGRATIONS: tuple[Migration, ...] = (_first(), _learned(), _register())
+def _chunks() -> Migration:
+    guards = (*record_guards("chunk"), *packed_guards())
+    return Migration(version=4, name="chunks", statements=(*_script("0004-chunks.sql"), *guards))
+
+
+MIGRATIONS: tuple[Migration, ...] = (_first(), _learned(), _register(), _chunks())
 
 
 def version_of(connection: sqlite3.Connection) -> int:

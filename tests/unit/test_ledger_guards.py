@@ -18,7 +18,15 @@ from fillguard.ledger import schema, store
 from fillguard.ledger.lock import LedgerLock, LedgerLocked
 from fillguard.ledger.reader import SqliteLedgerReader
 from fillguard.ledger.register import add_to_register
-from fillguard.ledger.schema import LIVE_TABLES, MIGRATIONS, RECORD_TABLES, WORK_TABLES, Migration, migrate
+from fillguard.ledger.schema import (
+    LIVE_TABLES,
+    MIGRATIONS,
+    PACKED_TABLES,
+    RECORD_TABLES,
+    WORK_TABLES,
+    Migration,
+    migrate,
+)
 from fillguard.ports import Attempt, ConfigInForce, CylinderRecorded
 from tests.ledger_facts import (
     OWNER,
@@ -27,6 +35,7 @@ from tests.ledger_facts import (
     at,
     ended,
     notice,
+    pack_all,
     projected,
     reading,
     record,
@@ -36,7 +45,8 @@ from tests.ledger_facts import (
     writer,
 )
 
-GUARDED = ("schema_version", "identity", "journal", *RECORD_TABLES, *LIVE_TABLES)
+NOW = MIGRATIONS[-1].version
+GUARDED = ("schema_version", "identity", "journal", *RECORD_TABLES, *LIVE_TABLES, *PACKED_TABLES)
 
 
 @pytest.fixture(scope="module")
@@ -62,6 +72,9 @@ def full(tmp_path_factory: pytest.TempPathFactory) -> Path:
         at=at(5), by="op-1", why="bought", key="TH-0042", serial="TH-0042", columns={"serial": "TH-0042"}
     )
     add_to_register(path, OWNER.station, at(5), [cylinder])
+    with closing(store.connect(path)) as connection:
+        pack_all(connection, "reading")
+    record(path, step(reading(9, 40, seq=7, boot="b1")), step(reading(10, 42, device_s=T0 + 10)))
     return path
 
 
@@ -83,6 +96,7 @@ def test_no_recorded_row_can_be_changed(ledger: Path, table: str) -> None:
             "schema_version": ("name",),
             "journal": ("kind",),
             **dict.fromkeys(LIVE_TABLES, ("sample_ms",)),
+            "chunk_data": ("data",),
         }.get(table, ("body",))
         with pytest.raises(sqlite3.IntegrityError, match="is a record"):
             connection.execute(f"UPDATE {table} SET {column} = {column}")
@@ -117,6 +131,10 @@ def test_replace_does_not_slip_past_the_guards(ledger: Path, table: str, recursi
         ("opened", '{"fill_id": "tern-1-20261124T220945Z"}'),
         ("boot", '{"name": "b1"}'),
         ("source", '{"topic": "fill/tern/1/pressure", "whip": "1", "quantity": "pressure"}'),
+        (
+            "chunk",
+            '{"stream": "reading", "owner": 7, "first_row": 1, "last_row": 9, "first_ms": 1, "last_ms": 2}',
+        ),
     ],
 )
 def test_replace_under_a_new_number_does_not_take_away_the_old_row(ledger: Path, table: str, body: str) -> None:
@@ -210,7 +228,7 @@ def test_another_programs_database_is_refused(tmp_path: Path) -> None:
 def test_a_newer_schema_is_refused_with_what_to_do(ledger: Path) -> None:
     with closing(any_connection(ledger)) as connection:
         connection.execute("INSERT INTO schema_version (version, name, at_ms) VALUES (99, 'from the future', 0)")
-    with pytest.raises(LedgerError, match="schema 99, this version knows 3: it was written by a newer fillguard"):
+    with pytest.raises(LedgerError, match=f"schema 99, this version knows {NOW}: it was written by a newer fillguard"):
         writer(ledger)
     with pytest.raises(LedgerError, match="newer fillguard"):
         SqliteLedgerReader(ledger)
@@ -245,19 +263,16 @@ def test_two_new_ledgers_are_told_apart(tmp_path: Path) -> None:
 
 # --- schema ----------------------------------------------------------------------------------------------------------
 
-NEXT = Migration(version=4, name="a note", statements=("CREATE TABLE note (id INTEGER PRIMARY KEY)",))
-BROKEN = Migration(version=5, name="broken", statements=("CREATE TABLE half (x)", "CREATE TABLE note (x)"))
+NEXT = Migration(version=NOW + 1, name="a note", statements=("CREATE TABLE note (id INTEGER PRIMARY KEY)",))
+BROKEN = Migration(version=NOW + 2, name="broken", statements=("CREATE TABLE half (x)", "CREATE TABLE note (x)"))
 
 
 def test_an_older_ledger_is_brought_forward_one_step_at_a_time(ledger: Path) -> None:
     taken = store.prepare(ledger, OWNER, 7000, (*MIGRATIONS, NEXT))
     assert taken == [NEXT]
     with closing(store.connect(ledger)) as connection:
-        assert connection.execute("SELECT version, name, at_ms FROM schema_version WHERE version = 4").fetchone() == (
-            4,
-            "a note",
-            7000,
-        )
+        steps = connection.execute("SELECT version, name, at_ms FROM schema_version ORDER BY version").fetchall()
+        assert steps[-1] == (NOW + 1, "a note", 7000)
         assert migrate(connection, 8000, (*MIGRATIONS, NEXT)) == []
 
 
@@ -265,7 +280,7 @@ def test_a_step_that_fails_leaves_nothing_behind(ledger: Path) -> None:
     with pytest.raises(LedgerError, match="table note already exists"):
         store.prepare(ledger, OWNER, 7000, (*MIGRATIONS, NEXT, BROKEN))
     with closing(store.connect(ledger)) as connection:
-        assert schema.version_of(connection) == 4
+        assert schema.version_of(connection) == NOW + 1
         assert connection.execute("SELECT 1 FROM sqlite_master WHERE name = 'half'").fetchone() is None
 
 
