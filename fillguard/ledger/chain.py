@@ -8,22 +8,29 @@ is kept elsewhere as an anchor (day report, a channel, the broker).
 
 import hashlib
 import heapq
+import re
 import sqlite3
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator, Sequence
 from contextlib import closing
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from enum import StrEnum
 from itertools import zip_longest
 from pathlib import Path
 from typing import NamedTuple
 
 from fillguard.core.errors import LedgerError
+from fillguard.ledger.packing import content_hash
 from fillguard.ledger.schema import RECORD_TABLES
 from fillguard.ledger.store import connect_read_only, identity_text
 
 _LEAF = b"fillguard/leaf/1\0"
 _HEAD = b"fillguard/head/1\0"
 _GENESIS = b"fillguard/genesis/1\0"
+_NOTED = re.compile(r"(?<![\w.])(\d{1,18}):([0-9a-fA-F]{64})(?!\w)")
+_TOLD_EVERY = 5000
+
+Progress = Callable[[int, int], None]
+"""Rows looked at and rows in all."""
 
 
 def genesis(identity: str) -> bytes:
@@ -59,6 +66,11 @@ class Anchor:
             raise LedgerError(f"anchor {text!r}: write ROW:HEAD as it was noted, such as 1234:9f86d081... (64 digits)")
         return cls(row=int(row), head=head.lower())
 
+    @classmethod
+    def all_in(cls, text: str) -> "tuple[Anchor, ...]":
+        """Every anchor that was noted anywhere in `text`: a log, a message, a list."""
+        return tuple(cls(row=int(row), head=head.lower()) for row, head in _NOTED.findall(text))
+
 
 class Finding(StrEnum):
     """What `verify` can find."""
@@ -87,6 +99,8 @@ class Verdict:
     row: int | None = None
     """Where it breaks."""
     detail: str = ""
+    contents: "Contents | None" = None
+    """Of the packed measurements; None where the chain itself does not hold."""
 
     @property
     def ok(self) -> bool:
@@ -94,17 +108,86 @@ class Verdict:
         return self.finding in {Finding.INTACT, Finding.LONGER}
 
 
-def verify(path: Path, anchor: Anchor | None = None) -> Verdict:
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Contents:
+    """The measurements beside the chain: packed ones, each proved by the hash in its record, and live ones."""
+
+    chunks: int = 0
+    packed_rows: int = 0
+    pruned_chunks: int = 0
+    pruned_rows: int = 0
+    live_rows: int = 0
+    """Readings and projections that no chunk holds yet: triggers guard them, no hash proves them."""
+
+
+def verify(path: Path, *anchors: Anchor, progress: Progress | None = None) -> Verdict:
     """Compute the whole chain anew over what is recorded now and compare. Reads only; memory does not grow with size.
 
-    Raises LedgerError when the file cannot be read as a ledger.
+    `progress` is told now and then. Raises LedgerError when the file cannot be read as a ledger.
     """
     try:
         with closing(connect_read_only(path)) as connection:
             connection.execute("BEGIN")
-            return _Walk(genesis(identity_text(connection)), anchor).judge(_journal(connection), _records(connection))
+            (total,) = connection.execute("SELECT ifnull(max(seq), 0) FROM journal").fetchone()
+            walk = _Walk(genesis(identity_text(connection)), anchors)
+            verdict = walk.judge(_told(_journal(connection), total, progress), _records(connection))
+            return _with_contents(verdict, connection) if verdict.ok else verdict
     except sqlite3.DatabaseError as problem:
         raise LedgerError(f"ledger {path} cannot be read ({problem}): restore the last good backup") from problem
+
+
+def anchor_of_head(path: Path, head: str) -> Anchor | None:
+    """The anchor of which only the head was noted (64 hexadecimal digits); None when no row has it."""
+    with closing(connect_read_only(path)) as connection:
+        row = connection.execute("SELECT seq FROM journal WHERE head = ?", (bytes.fromhex(head),)).fetchone()
+    return None if row is None else Anchor(row=row[0], head=head.lower())
+
+
+def _told(links: Iterator["_Link"], total: int, progress: Progress | None) -> Iterator["_Link"]:
+    for link in links:
+        if progress is not None and link.number % _TOLD_EVERY == 0:
+            progress(link.number, total)
+        yield link
+
+
+_CHUNKS = """
+SELECT chunk.id, chunk.body ->> 'sha256', chunk.body ->> 'rows', chunk_data.data, EXISTS (
+    SELECT 1 FROM audit WHERE audit.action = 'pruned' AND audit.subject = 'chunk ' || chunk.id
+    AND audit.body ->> '$.data.sha256' = chunk.body ->> 'sha256'
+)
+FROM chunk LEFT JOIN chunk_data ON chunk_data.chunk = chunk.id ORDER BY chunk.id
+"""
+_STRAY = "SELECT min(chunk) FROM chunk_data WHERE chunk NOT IN (SELECT id FROM chunk)"
+_LIVE = "SELECT (SELECT count(*) FROM reading) + (SELECT count(*) FROM projection)"
+
+
+def _with_contents(verdict: Verdict, connection: sqlite3.Connection) -> Verdict:
+    """The verdict, after a look at what the chunks hold: the chain has only their hashes."""
+    chunks = packed_rows = pruned_chunks = pruned_rows = 0
+    for number, sha256, rows, content, pruned in connection.execute(_CHUNKS):
+        if content is None and not pruned:
+            return _spoiled(verdict, number, "its packed readings were taken away, and no row says by which policy")
+        if content is not None and content_hash(content) != sha256:
+            return _spoiled(verdict, number, "its packed readings are not what was recorded")
+        gone = content is None
+        chunks, packed_rows = chunks + 1, packed_rows + rows
+        pruned_chunks, pruned_rows = pruned_chunks + gone, pruned_rows + rows * gone
+    (stray,) = connection.execute(_STRAY).fetchone()
+    if stray is not None:
+        return _spoiled(verdict, stray, "it has content and no record")
+    (live,) = connection.execute(_LIVE).fetchone()
+    contents = Contents(
+        chunks=chunks,
+        packed_rows=packed_rows - pruned_rows,
+        pruned_chunks=pruned_chunks,
+        pruned_rows=pruned_rows,
+        live_rows=live,
+    )
+    return replace(verdict, contents=contents)
+
+
+def _spoiled(verdict: Verdict, number: int, how: str) -> Verdict:
+    return replace(verdict, finding=Finding.BROKEN, row=number, detail=f"chunk {number}: {how}")
 
 
 class _Link(NamedTuple):
@@ -127,24 +210,35 @@ class _Row(NamedTuple):
 class _Walk:
     """Journal and recorded rows, side by side in order of their numbers."""
 
-    def __init__(self, head: bytes, anchor: Anchor | None) -> None:
+    def __init__(self, head: bytes, anchors: Sequence[Anchor]) -> None:
         self._row = 0
         self._head = head
-        self._anchor = anchor
-        self._met_anchor = anchor is None or anchor == self._end()
+        self._anchors = anchors
+        self._noted: dict[int, set[str]] = {}
+        for anchor in anchors:
+            self._noted.setdefault(anchor.row, set()).add(anchor.head)
 
     def judge(self, journal: Iterator[_Link], records: Iterator[_Row]) -> Verdict:
+        if not self._fits_anchors():
+            return self._mismatch()
         for link, row in zip_longest(journal, records):
             problem = self._gap(link) or _difference(link, row)
             if problem:
                 first = min(each.number for each in (link, row) if each is not None)
                 return self._verdict(Finding.BROKEN, row=min(first, self._row + 1), detail=problem)
-            self._row, self._head = link.number, link.head
-            if self._anchor and self._anchor.row == self._row:
-                if self._anchor != self._end():
-                    return self._verdict(Finding.MISMATCH, row=self._row, detail="another head than the anchor's")
-                self._met_anchor = True
-        return self._compare_with_anchor()
+            if link is not None:
+                self._row, self._head = link.number, link.head
+            if not self._fits_anchors():
+                return self._mismatch()
+        return self._compare_with_anchors()
+
+    def _fits_anchors(self) -> bool:
+        """False when an anchor was noted at the present row and had another head."""
+        noted = self._noted.get(self._row)
+        return noted is None or noted == {self._head.hex()}
+
+    def _mismatch(self) -> Verdict:
+        return self._verdict(Finding.MISMATCH, row=self._row, detail="another head than the anchor's")
 
     def _gap(self, link: _Link | None) -> str:
         """How the journal itself fails to go on."""
@@ -156,14 +250,13 @@ class _Walk:
             return f"journal row {link.number} does not follow from the one before"
         return ""
 
-    def _compare_with_anchor(self) -> Verdict:
-        if self._anchor is None or self._anchor == self._end():
+    def _compare_with_anchors(self) -> Verdict:
+        last = max((anchor.row for anchor in self._anchors), default=self._row)
+        if last == self._row:
             return self._verdict(Finding.INTACT)
-        if self._met_anchor:
-            return self._verdict(Finding.LONGER, detail=f"{self._row - self._anchor.row} rows since the anchor")
-        if self._anchor.row > self._row:
-            return self._verdict(Finding.TRUNCATED, row=self._row + 1, detail=f"the anchor is row {self._anchor.row}")
-        return self._verdict(Finding.MISMATCH, row=self._anchor.row, detail="another head than the anchor's")
+        if last < self._row:
+            return self._verdict(Finding.LONGER, detail=f"{self._row - last} rows since the anchor")
+        return self._verdict(Finding.TRUNCATED, row=self._row + 1, detail=f"the anchor is row {last}")
 
     def _verdict(self, finding: Finding, *, row: int | None = None, detail: str = "") -> Verdict:
         return Verdict(finding=finding, rows=self._row, end=self._end(), row=row, detail=detail)

@@ -6,7 +6,6 @@ until then, and must find its row. While a fill is open nothing is packed that c
 resumes it reads that.
 """
 
-import hashlib
 import sqlite3
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field
@@ -44,12 +43,6 @@ _WINDOW = 8192
 _ROWS_A_TURN = 2048
 _LONGEST_CHUNK = 2048
 _PRUNE_LOOK = 256
-_HASHED = b"fillguard/chunk/1\0"
-
-
-def content_hash(content: bytes) -> str:
-    """What a chunk's record says of its content: SHA-256 in hexadecimal over a word of our own and the bytes."""
-    return hashlib.sha256(_HASHED + content).hexdigest()
 
 
 def packed(stream: str, rows: Sequence[Row]) -> bytes:
@@ -220,7 +213,7 @@ def _record(stream: str, owner: int, group: Sequence[Row], content: bytes) -> di
         "first_ms": min(times),
         "last_ms": max(times),
         "arrived_ms": max(arrived_ms(stream, row) for row in group),
-        "sha256": content_hash(content),
+        "sha256": packing.content_hash(content),
         "format": packing.FORMAT,
     }
 

@@ -7,6 +7,7 @@ together, then the second ones, and so on; `j` JSON, for anything that is no int
 LEB128.
 """
 
+import hashlib
 import json
 import zlib
 from array import array
@@ -27,6 +28,7 @@ _MORE = 0x80
 """Set in each byte of a LEB128 number but its last."""
 _LARGEST = 2**60
 """Larger integers could not be differenced twice within 64 bits: they are kept as JSON."""
+_HASHED = b"fillguard/chunk/1\0"
 _ORDERS = (0, 1, 2)
 _JSON = ord("j")
 
@@ -47,6 +49,11 @@ def unpack(data: bytes) -> list[Row]:
         return list(zip(*columns, strict=True))
     except (zlib.error, ValueError, LookupError, OverflowError) as problem:
         raise LedgerError(f"packed rows cannot be read ({problem}): verify the ledger, restore a backup") from problem
+
+
+def content_hash(content: bytes) -> str:
+    """What a chunk's record says of its content: SHA-256 in hexadecimal over a word of our own and the bytes."""
+    return hashlib.sha256(_HASHED + content).hexdigest()
 
 
 def same(ours: Sequence[Row], theirs: Sequence[Row]) -> bool:

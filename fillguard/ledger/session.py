@@ -30,6 +30,9 @@ _STORAGE_FAULTS = frozenset(
     }
 )
 
+Chore = Callable[[sqlite3.Connection, Recorder, Stamp], Callable[[], None]]
+"""Housekeeping inside a transaction; what it returns is called once that is committed."""
+
 
 def is_storage_fault(problem: BaseException) -> bool:
     """True for what another try may mend (disk, lock), False for an entry that can never be recorded."""
@@ -83,6 +86,23 @@ class Session:
             raise
         self._group = group
         return refused
+
+    def tend(self, chore: Chore, now: Stamp) -> Callable[[], None]:
+        """Do a piece of housekeeping in a transaction of its own; returns what it wants done now that it is on disk.
+
+        Raises sqlite3.Error, OSError or LedgerError, and then nothing was changed.
+        """
+        connection, recorder = self._ready()
+        self._refuse_moved()
+        try:
+            connection.execute("BEGIN IMMEDIATE")
+            recorder.follow()
+            after = chore(connection, recorder, now)
+            connection.execute("COMMIT")
+        except BaseException:
+            self.close()
+            raise
+        return after
 
     def close(self) -> None:
         """Let go of the connection; what was not committed is gone."""

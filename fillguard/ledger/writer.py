@@ -20,6 +20,7 @@ from fillguard.ledger.lock import LedgerLock
 from fillguard.ledger.outage import Outage
 from fillguard.ledger.recorder import CursorMoved, Entry
 from fillguard.ledger.session import Session, is_storage_fault
+from fillguard.ledger.tending import Tending
 from fillguard.ports import Attempt, AuditEntry, Clock, ConfigInForce, Quarantined, StepRecord
 
 GROUP_SIZE = 16
@@ -66,12 +67,14 @@ class SqliteLedgerWriter:
         *,
         on_health: HealthListener | None = None,
         capacity: int = 20_000,
+        tending: Tending | None = None,
         connect: Callable[[Path], sqlite3.Connection] = store.connect,
     ) -> None:
         """Lock and open the ledger; a new one is made where there is none. Raises LedgerLocked, LedgerError."""
         self._clock = clock
         self._on_health = on_health
         self._capacity = capacity
+        self._tending = tending
         self._listeners: list[CommitListener] = []
         self._changed = Condition()
         self._queue: deque[_Waiting] = deque()
@@ -215,10 +218,14 @@ class SqliteLedgerWriter:
                 self._outage.lose(now.utc_s)
         self._tell(waiting.on_settled, recorded=False)
 
-    def _gather(self) -> list[_Waiting]:
-        """The next group; empty when all is written and no more will come."""
+    def _gather(self) -> list[_Waiting] | None:
+        """The next group; None when nothing came and housekeeping is due; empty when no more will come."""
+        pause_s = None
+        if self._tending is not None and self._outage is None:
+            pause_s = self._clock.real_seconds(self._tending.pause_s(self._clock.now()))
         with self._changed:
-            self._changed.wait_for(lambda: self._queue or self._stopping)
+            if not self._changed.wait_for(lambda: self._queue or self._stopping, timeout=pause_s):
+                return None
             self._changed.wait_for(
                 lambda: len(self._queue) >= GROUP_SIZE or self._urgent or self._stopping, timeout=GROUP_WAIT_S
             )
@@ -231,15 +238,33 @@ class SqliteLedgerWriter:
 
     def _run(self) -> None:
         try:
-            while group := self._gather():
-                if not self._written(group):
-                    break
+            while (group := self._gather()) is None or (group and self._written(group)):
+                self._tend()
             self._session.close()
         except BaseException as problem:
             self._begin_outage(f"the ledger's writer stopped: {problem!r}", since=self._clock.now())
             raise
         finally:
             self._lock.release()
+
+    def _tend(self) -> None:
+        """Housekeeping, when it is due and nobody waits."""
+        now = self._clock.now()
+        idle = len(self._queue) < GROUP_SIZE and self._outage is None and not self._stopping
+        if self._tending is None or not idle or self._tending.pause_s(now) > 0.0:
+            return
+        self._commit_began = now
+        try:
+            after = self._session.tend(self._tending.turn, now)
+            self._anchor = self._session.end
+            self._call(after)
+        except Exception as problem:  # noqa: BLE001 - housekeeping must not end the record; its failure is recorded
+            self._tending.failed(now)
+            detail = f"{type(problem).__name__}: {problem}"[:_FAULT_LENGTH]
+            self.put_audit(AuditEntry(at=now, who="fillguard", action="tending-failed", detail=detail))
+        finally:
+            self._watch()
+            self._commit_began = None
 
     def _written(self, group: Sequence[_Waiting]) -> bool:
         """Try until `group` is on disk; False when told to give up."""

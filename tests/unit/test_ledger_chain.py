@@ -13,9 +13,25 @@ from pathlib import Path
 import pytest
 
 from fillguard.core.errors import LedgerError
-from fillguard.ledger.chain import Anchor, Finding, genesis, leaf, next_head, verify
+from fillguard.ledger import store
+from fillguard.ledger.chain import Anchor, Finding, anchor_of_head, genesis, leaf, next_head, verify
+from fillguard.ledger.chunks import Pruner
+from fillguard.ledger.recorder import Recorder
 from fillguard.ledger.schema import RECORD_TABLES
-from tests.ledger_facts import alarm, ended, notice, projected, reading, record, started, step, tick, writer
+from tests.ledger_facts import (
+    alarm,
+    at,
+    ended,
+    notice,
+    pack_all,
+    projected,
+    reading,
+    record,
+    started,
+    step,
+    tick,
+    writer,
+)
 
 
 @pytest.fixture(scope="module")
@@ -224,6 +240,80 @@ def test_an_anchor_is_written_down_and_read_back() -> None:
 def test_what_is_no_anchor_is_refused_with_an_example(text: str) -> None:
     with pytest.raises(LedgerError, match="write ROW:HEAD"):
         Anchor.parse(text)
+
+
+def test_several_anchors_are_all_held_against_the_chain(path: Path, anchor: Anchor) -> None:
+    end = verify(path).end
+    assert verify(path, anchor, end).finding is Finding.INTACT
+    assert verify(path, anchor).finding is Finding.LONGER
+    assert verify(path, Anchor(row=2, head="ab" * 32), end).row == 2
+    assert verify(path, end, Anchor(row=end.row + 5, head="ab" * 32)).finding is Finding.TRUNCATED
+
+
+def test_anchors_are_found_in_whatever_they_were_noted_in(anchor: Anchor) -> None:
+    other = Anchor(row=7, head="cd" * 32)
+    text = f'2026-11-24 {{"v": 1, "anchor": "{anchor}"}}\nnot 12:abcd\nTern Harbour, chain ends at {other}.\n'
+    assert Anchor.all_in(text) == (anchor, other)
+
+
+def test_a_head_without_its_row_is_looked_up(path: Path, anchor: Anchor) -> None:
+    assert anchor_of_head(path, anchor.head.upper()) == anchor
+    assert anchor_of_head(path, "ab" * 32) is None
+
+
+# --- packed measurements ---------------------------------------------------------------------------------------------
+
+
+@pytest.fixture
+def packed(path: Path) -> Path:
+    with closing(store.connect(path)) as connection:
+        pack_all(connection)
+    return path
+
+
+def test_packed_readings_are_proved_and_live_ones_are_said_not_to_be(packed: Path) -> None:
+    verdict = verify(packed)
+    assert verdict.finding is Finding.INTACT
+    assert verdict.contents is not None
+    assert (verdict.contents.chunks, verdict.contents.packed_rows, verdict.contents.live_rows) == (1, 1, 2)
+
+
+def test_pruned_readings_are_no_break_but_are_told(packed: Path) -> None:
+    with closing(store.connect(packed)) as connection:
+        connection.execute("BEGIN IMMEDIATE")
+        pruner, recorder = Pruner(after_s=1.0), Recorder(connection)
+        assert pruner.turn(connection, recorder, at(90_000))
+        connection.execute("COMMIT")
+    verdict = verify(packed)
+    assert verdict.finding is Finding.INTACT
+    assert verdict.contents is not None
+    assert (verdict.contents.pruned_chunks, verdict.contents.pruned_rows, verdict.contents.packed_rows) == (1, 1, 0)
+
+
+@pytest.mark.parametrize(
+    ("statement", "says"),
+    [
+        ("UPDATE chunk_data SET data = zeroblob(20)", "are not what was recorded"),
+        ("DELETE FROM chunk_data", "no row says by which policy"),
+        ("INSERT INTO chunk_data SELECT 9999, data FROM chunk_data", "it has content and no record"),
+    ],
+)
+def test_tampered_packed_readings_are_named(packed: Path, statement: str, says: str) -> None:
+    forge(packed, [statement])
+    verdict = verify(packed)
+    assert (verdict.finding, verdict.ok) == (Finding.BROKEN, False)
+    assert says in verdict.detail
+    assert f"chunk {verdict.row}:" in verdict.detail
+
+
+def test_progress_is_told(tmp_path: Path) -> None:
+    told: list[tuple[int, int]] = []
+    path = tmp_path / "long.sqlite3"
+    record(
+        path, *(step(tick(number), *(alarm(number, 20 * number + each) for each in range(20))) for number in range(251))
+    )
+    verify(path, progress=lambda done, total: told.append((done, total)))
+    assert told == [(5000, last_row(path))]
 
 
 def test_a_damaged_file_is_no_verdict_but_an_error(path: Path) -> None:
