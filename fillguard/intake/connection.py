@@ -1,10 +1,12 @@
 """One connection to the broker, from CONNECT to its end, on the thread that runs it.
 
 A new client is made for every connection, so that an acknowledgement can never reach another one: message ids recur.
-The network thread does nothing with a message but stamp it and offer it to the intake queue.
+The network thread does nothing with a message but stamp it and offer it to the intake queue. What is published goes out
+on the thread that publishes it, unless another one is at the socket: an alarm does not wait for a thread to wake up.
 """
 
 import contextlib
+import select
 import socket
 import ssl
 import threading
@@ -37,6 +39,7 @@ _CONNACK_S = 10.0
 _SUBACK_S = 10.0
 _FAREWELL_S = 2.0
 _LOOP_S = 0.5
+_WAKE_UPS = 4096
 _UNSUPPORTED_VERSION = 0x84
 _SESSION_TAKEN_OVER = 0x8E
 
@@ -127,6 +130,8 @@ class Connection:
         self.version = version
         self._own_topic = needs.will.topic if needs.will is not None else None
         self._filters = needs.filters + ((self._own_topic,) if self._own_topic is not None else ())
+        self._at_socket = threading.Lock()
+        self._woken, self._waker = _wake_pair()
         self._client = self._new_client()
         self._connected_at_s: float | None = None
         self._refused: ReasonCode | None = None
@@ -143,6 +148,7 @@ class Connection:
         """Hand one message over for sending; False when the connection cannot take it."""
         p = publication
         info = self._client.publish(p.topic, p.payload, p.qos, p.retain)
+        self._send_queued()
         taken = info.rc == MQTTErrorCode.MQTT_ERR_SUCCESS
         if taken and p.qos > 0:
             self._last_sent = info
@@ -153,6 +159,19 @@ class Connection:
         if not self._over:
             with contextlib.suppress(OSError):  # the socket closed a moment ago: as if it were over
                 self._client.ack(message_id, 1)
+                self._send_queued()
+
+    def _send_queued(self) -> None:
+        """Send what is queued, or have the network thread do it when one is at the socket already. Waits for nobody."""
+        if self._at_socket.acquire(blocking=False):
+            try:
+                self._client.loop_write()
+            finally:
+                self._at_socket.release()
+            if not self._client.want_write():
+                return
+        with contextlib.suppress(OSError):  # full of wake-ups already, or over
+            self._waker.send(b"!")
 
     # The network thread ----------------------------------------------------------------------------------------------
 
@@ -165,6 +184,8 @@ class Connection:
         except Exception as error:  # noqa: BLE001 - the client library raises all sorts on broken packets: reported as an outage
             ended = Ended(How.LOST, f"{type(error).__name__}: {error}")
         self._over = True
+        self._woken.close()
+        self._waker.close()
         opened = self._client.socket()
         if opened is not None:
             opened.close()
@@ -186,7 +207,7 @@ class Connection:
         )
         opened_s = self._needs.monotonic()
         leaving_s: float | None = None
-        while self._client.loop(_LOOP_S) == MQTTErrorCode.MQTT_ERR_SUCCESS:
+        while self._turn() == MQTTErrorCode.MQTT_ERR_SUCCESS:
             now_s = self._needs.monotonic()
             self._owner.send_waiting(self)
             unanswered = self._unanswered(now_s, opened_s, connack_within_s)
@@ -196,9 +217,27 @@ class Connection:
                 leaving_s = now_s
             if leaving_s is not None and (self._all_confirmed() or now_s - leaving_s > _FAREWELL_S):
                 self._client.disconnect()
-                self._client.loop(_LOOP_S)
+                self._turn()
                 break
         return self._ended(stop)
+
+    def _turn(self) -> MQTTErrorCode:
+        """Wait for something to read or to write, and do it."""
+        opened = self._client.socket()
+        if opened is None or opened.fileno() < 0:
+            return MQTTErrorCode.MQTT_ERR_NO_CONN
+        ready = isinstance(opened, ssl.SSLSocket) and opened.pending() > 0  # read from the network, not yet by us
+        writing = [opened] if self._client.want_write() else []
+        readable, _, _ = select.select([opened, self._woken], writing, [], 0.0 if ready else _LOOP_S)
+        if self._woken in readable:
+            self._woken.recv(_WAKE_UPS)
+        with self._at_socket:
+            code = MQTTErrorCode.MQTT_ERR_SUCCESS
+            if ready or opened in readable:
+                code = self._client.loop_read()
+            if code == MQTTErrorCode.MQTT_ERR_SUCCESS and self._client.want_write():
+                code = self._client.loop_write()
+            return code or self._client.loop_misc()
 
     def _unanswered(self, now_s: float, opened_s: float, connack_within_s: float) -> Ended | None:
         if self._connected_at_s is None and now_s - opened_s > connack_within_s:
@@ -246,7 +285,7 @@ class Connection:
         if needs.will is not None:
             client.will_set(needs.will.topic, needs.will.payload, needs.will.qos, needs.will.retain)
         client.on_socket_open = _send_at_once
-        client.on_socket_register_write = _leave_writing_to_the_loop
+        client.on_socket_register_write = _leave_writing_to_us
         client.on_connect = self._on_connect
         client.on_subscribe = self._on_subscribe
         client.on_message = self._on_message
@@ -338,5 +377,12 @@ def _send_at_once(_client: Client, _data: object, opened: object) -> None:
         opened.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)
 
 
-def _leave_writing_to_the_loop(_client: Client, _data: object, _socket: object) -> None:
-    """With this set, the library never writes on the publishing thread: two writers would mix their packets."""
+def _leave_writing_to_us(_client: Client, _data: object, _socket: object) -> None:
+    """With this set, the library never writes by itself: two writers at once would mix their packets."""
+
+
+def _wake_pair() -> tuple[socket.socket, socket.socket]:
+    woken, waker = socket.socketpair()
+    woken.settimeout(0.0)
+    waker.settimeout(0.0)
+    return woken, waker
