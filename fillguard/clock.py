@@ -28,12 +28,12 @@ class SystemClock:
     def __init__(self, wall: Callable[[], float] = _wall, monotonic: Callable[[], float] = monotonic_s) -> None:
         self._wall = wall
         self._monotonic = monotonic
-        self._offset_s = self._wall_ahead_s()
+        self._offset_s = quantised_time_s(self._wall_ahead_s())
 
     def now(self) -> Stamp:
-        """Both clocks, read together once, to the millisecond."""
-        mono_s = self._monotonic()
-        return Stamp(mono_s=quantised_time_s(mono_s), utc_s=quantised_time_s(mono_s + self._offset_s))
+        """Both clocks, read together once, to the millisecond; between two anchors they differ by a constant."""
+        mono_s = quantised_time_s(self._monotonic())
+        return Stamp(mono_s=mono_s, utc_s=quantised_time_s(mono_s + self._offset_s))
 
     def real_seconds(self, seconds: float) -> float:
         """`seconds`: this clock runs as fast as the world."""
@@ -45,7 +45,7 @@ class SystemClock:
 
     def reanchor(self) -> float:
         """Follow the wall clock from here on; returns by how many seconds UTC stepped."""
-        by_s = self.drift_s()
+        by_s = quantised_time_s(self.drift_s())
         self._offset_s += by_s
         return by_s
 
@@ -102,8 +102,8 @@ class ScaledClock:
 
     def now(self) -> Stamp:
         """Both clocks on the drill's scale; `mono_s` counts from the drill's start."""
-        elapsed_s = self.speed * (self.monotonic() - self.real_mono_s)
-        return Stamp(mono_s=quantised_time_s(elapsed_s), utc_s=quantised_time_s(self.epoch_utc_s + elapsed_s))
+        mono_s = quantised_time_s(self.speed * (self.monotonic() - self.real_mono_s))
+        return Stamp(mono_s=mono_s, utc_s=quantised_time_s(quantised_time_s(self.epoch_utc_s) + mono_s))
 
     def real_seconds(self, seconds: float) -> float:
         """How long `seconds` of the drill take in the world."""

@@ -137,6 +137,8 @@ def _kind(event: InEvent) -> object:
 
 Routes = Callable[[AlarmChanged], tuple[OwedNotice, ...]]
 """Which notices an alarm's change owes."""
+After = Callable[[StationState, Sequence[Happening]], None]
+"""Sees what happened and the state it led to, once all is on the ledger's queue. Returns at once, never raises."""
 
 
 class Inbox:
@@ -190,6 +192,7 @@ class Engine:
         routes: Routes,
         inbox: Inbox,
         unrecorded: Callable[[OwedNotice], None] = lambda _: None,
+        after: After = lambda _state, _done: None,
     ) -> None:
         """Wire the engine; nothing runs before `run` is called.
 
@@ -203,6 +206,7 @@ class Engine:
         self._routes = routes
         self._inbox = inbox
         self._unrecorded = unrecorded
+        self._after = after
         self._stopping = threading.Event()
         self.published: StationState = stepper.state
         """The newest state, for readers on other threads: frozen, handed over by reference."""
@@ -261,6 +265,7 @@ class Engine:
                 owed = ()
             record = StepRecord(cause=happening.cause, facts=happening.facts, owed=owed)
             self._ledger.put(replace(record, raw=message) if index == len(done) - 1 else record)
+        self._after(self.stepper.state, done)
 
 
 __all__ = ["Engine", "Happening", "Inbox", "Routes", "Stepper"]

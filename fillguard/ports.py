@@ -12,6 +12,7 @@ from typing import Protocol
 
 from fillguard.core.events import AlarmChanged, InEvent, OutEvent
 from fillguard.core.values import Stamp
+from fillguard.core.whip import WhipState
 
 
 class AckToken(Protocol):
@@ -67,6 +68,16 @@ class StepRecord:
     owed: tuple[OwedNotice, ...] = ()
     raw: RawMessage | None = None
     """Set on the last record that a message caused: acknowledged once committed."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class WhipSnapshot:
+    """One whip as it stands after everything that was put into the ledger before: a restart goes on from here."""
+
+    at: Stamp
+    state: WhipState
+    air_k: float | None = None
+    bath_k: float | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -263,6 +274,13 @@ class AuditTrail(Protocol):
 
     def put_audit(self, entry: AuditEntry) -> None:
         """Queue one row of the audit trail."""
+
+
+class StateKeeper(Protocol):
+    """What the ledger writer also takes: states to go on from. Never raises."""
+
+    def put_snapshot(self, snapshot: WhipSnapshot) -> None:
+        """Queue the state of one whip; it replaces the one before. Where there is no room it is passed over."""
 
 
 class MirrorProgress(Protocol):

@@ -1,12 +1,14 @@
 """What an earlier run left behind: fills that were open, alarms that still stand, numbers that are given, cylinders.
 
-A restart must not pass for "all is well". Fills end as interrupted with their last known state; alarms that a person
-has not dealt with stay on show under their old occurrence; no occurrence number is used twice.
+A restart must not pass for "all is well". After a short absence every whip goes on where it was. After a longer one
+fills end as interrupted with their last known state; alarms that a person has not dealt with stay on show under their
+old occurrence; no occurrence number is used twice.
 """
 
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 
+from fillguard.app.folding import TakenUp, differences, taken_up
 from fillguard.core.alarms import Standing, Subject
 from fillguard.core.conditions import OF_THE_WHIP
 from fillguard.core.events import (
@@ -39,6 +41,8 @@ class LeftBehind:
     """What the new run begins with."""
 
     state: StationState
+    taken_up: Mapping[str, TakenUp]
+    """Whips that go on where they were."""
     standing: tuple[AlarmChanged, ...]
     """Last change of each alarm that a person still has to deal with, as it was told."""
     facts: tuple[AlarmChanged | FillEnded, ...]
@@ -46,31 +50,41 @@ class LeftBehind:
     attached: tuple[CylinderAttached, ...]
     """What hung on the whips a moment ago, and most likely still does."""
     told: tuple[str, ...]
-    """For the log."""
+    """For the log: what ended."""
 
     @property
     def in_mid_fill(self) -> bool:
         """True when the last run ended while a fill was open: the broker should have kept what came meanwhile."""
-        return any(isinstance(fact, FillEnded) for fact in self.facts)
+        return self.state.fill_is_open or any(isinstance(fact, FillEnded) for fact in self.facts)
 
 
 def left_behind(reader: SqliteLedgerReader, rules: Rules, now: Stamp) -> LeftBehind:
     """Read what an earlier run left in the ledger. Raises LedgerError."""
-    fills = [(fill, _interrupted(fill, reader)) for fill in reader.open_fills()]
-    standing = _newest(reader.standing_alarms(), rules)
-    restored = [(change, _restored(change, rules)) for change in standing]
+    standing = newest(reader.standing_alarms(), rules)
+    numbers = reader.last_occurrences()
+    open_fills = reader.open_fills()
+    fresh = _fresh(rules, standing, numbers, open_fills)
+    going_on = taken_up(reader, rules, now, fresh.whips, rules.extents.resume_within_s)
+    fills = [(fill, _interrupted(fill, reader)) for fill in open_fills if fill.whip not in going_on]
+    restored = [(change, _restored(change, rules)) for change in standing if change.whip not in going_on]
     returned = [
         replace(change, stamp=now, old=change.new, new=standing.state, by=None, reason=RESTARTED)
         for change, standing in restored
         if standing.state is not change.new
     ]
+    differing = [
+        change
+        for whip, up in going_on.items()
+        for change in differences(up.state, (each for each in standing if each.whip == whip), rules, now)
+    ]
     recent_s = now.utc_s - rules.extents.same_fill_within_s
     return LeftBehind(
-        state=_state(
-            rules, [(c, s) for c, s in restored if s.state is not AlarmState.NORMAL], reader.last_occurrences()
+        state=_together(
+            _state(rules, [(c, s) for c, s in restored if s.state is not AlarmState.NORMAL], numbers), going_on
         ),
+        taken_up=going_on,
         standing=tuple(standing),
-        facts=(*returned, *(FillEnded(stamp=now, summary=summary) for _, summary in fills)),
+        facts=(*returned, *differing, *(FillEnded(stamp=now, summary=summary) for _, summary in fills)),
         attached=tuple(
             _attached(fill, summary, now)
             for fill, summary in fills
@@ -80,10 +94,31 @@ def left_behind(reader: SqliteLedgerReader, rules: Rules, now: Stamp) -> LeftBeh
     )
 
 
+def _fresh(
+    rules: Rules, standing: Sequence[AlarmChanged], numbers: Mapping[str, int], open_fills: Sequence[FillStarted]
+) -> StationState:
+    """Each whip as it was before its open fill, as far as the record says: only alarms, none of them of that fill."""
+    open_ids = {fill.fill_id for fill in open_fills}
+    earlier = [(change, _restored(change, rules)) for change in standing if change.fill_id not in open_ids]
+    return _state(rules, [(c, s) for c, s in earlier if s.state is not AlarmState.NORMAL], numbers)
+
+
+def _together(state: StationState, going_on: Mapping[str, TakenUp]) -> StationState:
+    """The station with the whips that go on in their places, and the surroundings as they were."""
+    whips = {**state.whips, **{whip: up.state for whip, up in going_on.items()}}
+    newest = min(going_on.values(), key=lambda up: up.away_s, default=None)
+    return replace(
+        state,
+        whips=whips,
+        air_k=newest.air_k if newest is not None else None,
+        bath_k=newest.bath_k if newest is not None else None,
+    )
+
+
 # Alarms ---------------------------------------------------------------------------------------------------------------
 
 
-def _newest(changes: Iterable[AlarmChanged], rules: Rules) -> list[AlarmChanged]:
+def newest(changes: Iterable[AlarmChanged], rules: Rules) -> list[AlarmChanged]:
     """Only the newest occurrence of each alarm: an alarm raised again before it was acknowledged has taken over."""
     newest: dict[str, AlarmChanged] = {}
     for change in changes:
@@ -93,11 +128,15 @@ def _newest(changes: Iterable[AlarmChanged], rules: Rules) -> list[AlarmChanged]
 
 
 def _restored(change: AlarmChanged, rules: Rules) -> Standing:
-    """Not judged by anybody now: what was active has returned, what was hidden is forgotten and judged anew."""
+    """Not judged by anybody now: what was active has returned, what was hidden is forgotten and judged anew.
+
+    What a person took out of service stays so until a person puts it back.
+    """
     hidden = change.new in _HIDDEN
     return Standing(
         acknowledged=hidden or change.new in _ACKNOWLEDGED,
         latched=rules.alarms[change.alarm].latched and not hidden,
+        out_of_service_by=change.by if change.new is AlarmState.OUT_OF_SERVICE else None,
         occurrence=change.occurrence,
         subject=Subject(
             station=rules.station,

@@ -11,7 +11,9 @@ from zoneinfo import ZoneInfo
 
 from fillguard import __version__
 from fillguard.app.counter import Counter
+from fillguard.app.folding import shown_anew
 from fillguard.app.gases import Gases
+from fillguard.app.keeping import Snapshots
 from fillguard.app.learning import remembered
 from fillguard.app.replaying import units_of
 from fillguard.app.resuming import LeftBehind, left_behind
@@ -30,7 +32,7 @@ from fillguard.outlets.delivery import Delivery, Sender
 from fillguard.outlets.mqtt import MqttOutlet
 from fillguard.outlets.routing import owed
 from fillguard.outlets.status import StationStatus
-from fillguard.ports import Clock, ConfigInForce, Outlet, OwedNotice, StepRecord
+from fillguard.ports import AuditEntry, Clock, ConfigInForce, Outlet, OwedNotice, StepRecord
 from fillguard.settings import Settings
 
 if TYPE_CHECKING:
@@ -40,6 +42,8 @@ _ENGINE_WITHIN_S = 2.0
 _CHANNELS_WITHIN_S = 1.5
 _MIRROR_WITHIN_S = 1.0
 _LEDGER_WITHIN_S = 5.0
+HEARD_LAST = 8192
+"""Recorded readings that the decoder takes over: what the broker sends again is known, and how old it is."""
 
 Report = Callable[..., None]
 """Takes a line for the log, `ok=False` when something is wrong; from any thread, returns at once."""
@@ -108,6 +112,7 @@ class Watching:
         self.speech = Speech(settings=settings, rules=self.rules, units=units_of(settings), drill=drill)
         channels = senders(settings.channels)
         self.ledger = self._ledger()
+        self._snapshots = Snapshots(self.ledger)
         try:
             self._left = self._left_behind()
             self.link, self.decoder = self._link()
@@ -150,6 +155,8 @@ class Watching:
         self.engine.stop()
         if self._thread.ident is not None:
             self._thread.join(_ENGINE_WITHIN_S)
+            if not self._thread.is_alive():
+                self._snapshots.all(self.engine.stepper.state, self._clock.now())
         self.link.stop()
         for channel in self.delivery.stop(_CHANNELS_WITHIN_S):
             self._report(
@@ -174,12 +181,23 @@ class Watching:
             known = remembered(reader)
             self.rules = replace(self.rules, learned=known.learned)
             left = left_behind(reader, self.rules, self._clock.now())
+            self._heard = tuple(reader.past.newest_readings(HEARD_LAST))
             state = replace(left.state, endings=known.endings)
             return replace(left, state=state, told=(*left.told, *known.told))
 
     def _resume(self) -> None:
-        """Close what an earlier run left open, and show what it left standing."""
+        """Go on with what an earlier run left, close what is too old for that, and show what it left standing."""
         now = self._clock.now()
+        self._snapshots.all(self._left.state, now)  # first: what is recorded from now on follows from these states
+        for up in self._left.taken_up.values():
+            cause, shown = shown_anew(up.state, now)
+            self.outlet.tell(cause, shown)
+            if up.state.fill is not None:
+                said = up.said(up.state.fill.fill_id)
+                self._report(said)
+                self.ledger.put_audit(
+                    AuditEntry(at=now, who="fillguard", action="resumed", subject=up.state.fill.fill_id, detail=said)
+                )
         for change in self._left.standing:
             self.outlet.remember(change)
         for fact in self._left.facts:
@@ -214,6 +232,9 @@ class Watching:
             tell=self._on_link,
             expects_session=self._left.in_mid_fill,
         )
+        now = self._clock.now()
+        for reading in self._heard:
+            decoder.remember(reading, now)
         return link, decoder
 
     def _ledger(self) -> SqliteLedgerWriter:
@@ -264,6 +285,7 @@ class Watching:
             routes=self.speech.owed,
             inbox=self.inbox,
             unrecorded=self.delivery.send_unrecorded,
+            after=self._snapshots.after,
         )
 
     def _reader(self) -> SqliteLedgerReader:

@@ -34,6 +34,7 @@ class Extents:
     silent_periods: float = 3.0
     silent_settling_s: float = 60.0
     whip_only_doubt_s: float = 5.0
+    resume_within_s: float = 900.0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -19,6 +19,7 @@ from fillguard.ledger.codec import TYPE, Json
 from fillguard.ledger.grid import stored_ms
 from fillguard.ledger.reader import ALL, Filter, SqliteLedgerReader
 from fillguard.ledger.rows import FILL_COLUMNS, RecordRow
+from fillguard.ledger.snapshots import AFTER
 from fillguard.ports import ReadingRow
 
 Progress = Callable[[int, int], None]
@@ -197,6 +198,7 @@ def _events(reader: SqliteLedgerReader, where: Filter) -> Iterator[Row]:
 
 
 def _head(record: RecordRow, body: dict[str, Json]) -> dict[str, Json]:
+    body.pop(AFTER, None)
     stamp = body.pop("stamp", None)
     return {"row": record.row, "at_utc": stamp.get("utc") if isinstance(stamp, dict) else None}
 

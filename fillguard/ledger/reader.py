@@ -15,6 +15,7 @@ from fillguard.ledger.chain import Anchor, genesis
 from fillguard.ledger.codec import Fact, decode_text
 from fillguard.ledger.grid import stored_ms
 from fillguard.ledger.packing import Row
+from fillguard.ledger.snapshots import Past
 from fillguard.ledger.store import connect_read_only, identity_text
 from fillguard.ledger.stored import Names, Wanted, stored
 from fillguard.ports import OutboxItem, ProjectionRow, ReadingRow
@@ -170,6 +171,13 @@ class SqliteLedgerReader:
     def fill_alarms(self, fill_id: str) -> list[AlarmChanged]:
         """Every change of an alarm of one fill, in the order of the record."""
         return self._alarms("SELECT body FROM alarm WHERE fill_id = ? ORDER BY id", (fill_id,))
+
+    # restarts ---------------------------------------------------------------------------------------------------
+
+    @property
+    def past(self) -> Past:
+        """What a restart goes on from."""
+        return Past(self._ask)
 
     # what was learned -------------------------------------------------------------------------------------------
 

@@ -17,12 +17,21 @@ from fillguard.core.events import (
     ReadingRejected,
     Tick,
 )
-from fillguard.ledger import grid, outbox
+from fillguard.ledger import grid, outbox, snapshots
 from fillguard.ledger.chain import Anchor, genesis, leaf, next_head
 from fillguard.ledger.codec import Fact, Json, canonical, clean, encode
 from fillguard.ledger.schema import RECORD_TABLES, REFUSED_AGAIN
 from fillguard.ledger.store import identity_text
-from fillguard.ports import Attempt, AuditEntry, ConfigInForce, CylinderRecorded, OwedNotice, Quarantined, StepRecord
+from fillguard.ports import (
+    Attempt,
+    AuditEntry,
+    ConfigInForce,
+    CylinderRecorded,
+    OwedNotice,
+    Quarantined,
+    StepRecord,
+    WhipSnapshot,
+)
 
 _CACHED_NAMES = 4096
 """Sources and boots kept in memory; more than any station has, and a bound when a sender invents names."""
@@ -56,7 +65,7 @@ class CursorMoved:
 
 
 _Key = TypeVar("_Key")
-Entry = StepRecord | Attempt | ConfigInForce | AuditEntry | CylinderRecorded | CursorMoved | Quarantined
+Entry = StepRecord | Attempt | ConfigInForce | AuditEntry | CylinderRecorded | CursorMoved | Quarantined | WhipSnapshot
 
 
 @dataclass(frozen=True, slots=True)
@@ -86,6 +95,7 @@ class Recorder:
         self._rejections: dict[tuple[str, str], _Rejections] = {}
         self._row, self._head = self._end_on_disk()
         ask = self._connection.execute
+        self._reading_row: int = ask("SELECT ifnull(max(id), 0) FROM reading").fetchone()[0]
         config = ask("SELECT hash FROM config ORDER BY id DESC LIMIT 1").fetchone()
         self._config: str | None = config and config[0]
         self._open: dict[str, _OpenFill] = {
@@ -134,6 +144,9 @@ class Recorder:
                 self.move_cursor(entry.name, entry.row)
             case Quarantined():
                 self._quarantine(entry)
+            case WhipSnapshot():
+                place = snapshots.Place(reading=self._reading_row, journal=self._row)
+                snapshots.keep(self._connection, entry, place, self._config)
 
     def move_cursor(self, name: str, row: int) -> None:
         """Remember how far somebody has come."""
@@ -249,7 +262,7 @@ class Recorder:
             fill.number if fill and sample_ms >= fill.started_ms else None,
         )
         try:
-            self._connection.execute(_READING, row)
+            self._reading_row = self._connection.execute(_READING, row).lastrowid or self._reading_row
         except sqlite3.IntegrityError as refused:
             if REFUSED_AGAIN not in str(refused):
                 raise
@@ -291,7 +304,7 @@ class Recorder:
         )
 
     def _event(self, fact: Fact) -> None:
-        self._add("event", encode(fact))
+        self._add("event", encode(fact) | {snapshots.AFTER: self._reading_row})
 
     @property
     def oldest_open_ms(self) -> int | None:

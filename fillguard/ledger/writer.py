@@ -21,7 +21,7 @@ from fillguard.ledger.outage import Outage
 from fillguard.ledger.recorder import CursorMoved, Entry
 from fillguard.ledger.session import Session, is_storage_fault
 from fillguard.ledger.tending import Tending
-from fillguard.ports import Attempt, AuditEntry, Clock, ConfigInForce, Quarantined, StepRecord
+from fillguard.ports import Attempt, AuditEntry, Clock, ConfigInForce, Quarantined, StepRecord, WhipSnapshot
 
 GROUP_SIZE = 16
 GROUP_WAIT_S = 0.1
@@ -53,7 +53,7 @@ class _Waiting:
 
 
 class SqliteLedgerWriter:
-    """A `LedgerWriter`, `AuditTrail` and `MirrorProgress` on one SQLite file.
+    """A `LedgerWriter`, `AuditTrail`, `StateKeeper` and `MirrorProgress` on one SQLite file.
 
     Memory is bounded: `capacity` entries wait at most; beyond that plain readings are dropped, and beyond a quarter
     more anything is: counted, alarmed through `on_health`, told in the audit trail.
@@ -167,6 +167,11 @@ class SqliteLedgerWriter:
     def put_audit(self, entry: AuditEntry) -> None:
         """Queue one row of the audit trail."""
         self._enqueue(_Waiting(entry))
+
+    def put_snapshot(self, snapshot: WhipSnapshot) -> None:
+        """Queue the state of a whip; passed over during an outage, when there is no end to what waits."""
+        if self._outage is None:
+            self._enqueue(_Waiting(snapshot), droppable=True)
 
     def put_cursor(self, name: str, row: int) -> None:
         """Queue a mirror's progress."""

@@ -176,6 +176,7 @@ class ExtentsSection(Section):
     silent_periods: Annotated[float, number(1, 20, "periods of the sensor")] = 3.0
     silent_settling_s: Annotated[float, number(10, 600, "seconds")] = 60.0
     whip_only_doubt_s: Annotated[float, number(1, 60, "seconds")] = 5.0
+    resume_within_s: Annotated[float, number(10, 7200, "seconds")] = 900.0
 
     @model_validator(mode="after")
     def _in_order(self) -> Self:

@@ -297,7 +297,7 @@ def test_a_full_fill_loads_no_library_that_stops_the_watch(traces: Traces) -> No
 # --- Ends of all kinds -----------------------------------------------------------------------------------------------
 
 
-def test_killed_in_mid_fill_it_comes_back_and_nothing_is_lost_and_nothing_is_peace(tmp_path: Path) -> None:
+def test_killed_in_mid_fill_it_goes_on_with_it_and_nothing_is_lost_or_told_twice(tmp_path: Path) -> None:
     (tmp_path / "broker").mkdir()
     with (
         Mosquitto(tmp_path / "broker") as broker,
@@ -327,16 +327,19 @@ def test_killed_in_mid_fill_it_comes_back_and_nothing_is_lost_and_nothing_is_pea
             returned = inbox.next_post()
             with SqliteLedgerReader(config / "ledger.db") as reader:
                 until(lambda: reader.newest_row("reading") == sensor_messages(messages), "every reading on record")
-                fills = {str(fill["outcome"]): fill for fill in reader.fills(limit=10)}
+                until(lambda: bool(reader.fills(limit=10)), "the fill's own end")
+                (fill,) = reader.fills(limit=10)
+                resumed = [row.body for row in reader.iter_record("audit") if row.body["action"] == "resumed"]
+            board.wait_for(lambda _: said_on(board, STATE)[-1]["outcome"] == "full")
             state = said_on(board, STATE)[-1]
             assert daemon.ask_to_stop(within_s=10.0) == Exit.OK
-    interrupted = fills["interrupted"]
-    assert (interrupted["serial"], interrupted["alarms"][0]) == ("TH-0043", "overfill")  # type: ignore[index]
+    assert (fill["outcome"], fill["serial"], fill["alarms"][0]) == ("full", "TH-0043", "overfill")  # type: ignore[index]
+    assert [body["subject"] for body in resumed] == [fill["fill_id"]]
     assert returned["title"] == "DRILL No longer judged - whip 1: projected overfill"
-    assert "What to do: Close this whip's panel valve." in returned["message"]
-    overfills = [alarm for alarm in state["alarms"] if alarm["alarm"] == "overfill"]
-    assert {alarm["state"] for alarm in overfills} == {"latched-unacknowledged"}
-    assert f"{interrupted['fill_id']}/overfill/1" in {alarm["occurrence"] for alarm in overfills}
+    (overfilled,) = [alarm for alarm in state["alarms"] if alarm["alarm"] == "overfill"]
+    assert overfilled["state"] == "latched-unacknowledged"
+    assert overfilled["occurrence"] == f"{fill['fill_id']}/overfill/1"
+    assert states_of(board, "overfill") == ["unacknowledged", "latched-unacknowledged"], "raised once, ended once"
     assert states_of(board, "unidentified") == [], "the cylinder that hung there is known still"
     assert states_of(board, "drops") == [], "the broker kept what came meanwhile"
     assert [message.payload for message in board.received if message.topic == LAMP][-1] == b"stop"
@@ -362,7 +365,9 @@ def test_stopped_in_mid_fill_it_records_all_and_the_next_run_takes_the_rest(tmp_
             daemon.start()
             with SqliteLedgerReader(config / "ledger.db") as reader:
                 until(lambda: reader.newest_row("reading") == sensor_messages(messages), "every reading on record")
-                assert [fill["outcome"] for fill in reader.fills(limit=10)] == ["interrupted"]
+                assert reader.fills(limit=10) == [], "the fill goes on"
+                assert [row.body["action"] for row in reader.iter_record("audit")][-1] == "resumed"
+                assert reader.open_fills()[0].fill_id in daemon.said
             assert daemon.ask_to_stop(within_s=10.0) == Exit.OK
     assert verify(config / "ledger.db").finding is Finding.INTACT
 

@@ -47,7 +47,19 @@ def test_reanchoring_follows_the_wall_clock_and_says_by_how_much(step_s: float) 
 def test_stamps_are_on_the_millisecond_grid() -> None:
     world = World(wall_s=1_795_558_185.123456, mono_s=500.98765)
     assert world.clock().now().mono_s == 500.988
-    assert world.clock().now().utc_s == 1_795_558_185.123
+    assert world.clock().now().utc_s == 1_795_558_185.124
+
+
+def test_between_two_anchors_both_clocks_differ_by_the_same() -> None:
+    world = World(wall_s=1_795_558_185.123456, mono_s=500.98765)
+    clock = world.clock()
+    scaled = ScaledClock(1_795_558_185.1234567, 480.0, 7.3, monotonic=lambda: world.mono_s)
+    seen: dict[str, set[float]] = {"machine": set(), "drill": set()}
+    for _ in range(200):
+        world.mono_s += 0.01234567
+        for name, each in (("machine", clock), ("drill", scaled)):
+            seen[name].add(round(each.now().utc_s - each.now().mono_s, 4))
+    assert [len(differences) for differences in seen.values()] == [1, 1]
 
 
 def test_the_real_clock_agrees_with_itself() -> None:

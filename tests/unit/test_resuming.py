@@ -12,6 +12,7 @@ from fillguard.core.standing import RESTARTED
 from fillguard.ledger.reader import SqliteLedgerReader
 from fillguard.settings import load_settings
 from tests import ledger_facts as facts
+from tests.panel import surface_of
 from tests.stations import write_station
 
 S = AlarmState
@@ -24,7 +25,9 @@ FILLING = [
 
 @pytest.fixture
 def rules(tmp_path: Path) -> Rules:
-    return load_settings(write_station(tmp_path / "config", 1), {}).rules(lambda mix: pytest.fail(f"asked for {mix}"))
+    made = load_settings(write_station(tmp_path / "config", 1), {}).rules(surface_of)
+    # So short that nothing in these tests goes on: what goes on is told in test_folding.
+    return replace(made, extents=replace(made.extents, resume_within_s=5.0))
 
 
 def left(tmp_path: Path, rules: Rules, *records: object, after_s: float = 60.0) -> LeftBehind:
@@ -97,7 +100,6 @@ def test_a_cylinder_is_not_taken_to_hang_there_after_a_long_time(tmp_path: Path,
         pytest.param("overfill", S.UNACKNOWLEDGED, S.LATCHED_UNACKNOWLEDGED, id="latched"),
         pytest.param("overfill", S.ACKNOWLEDGED, S.LATCHED_ACKNOWLEDGED, id="latched and acknowledged"),
         pytest.param("too-fast", S.SHELVED, S.NORMAL, id="shelving does not outlast a restart"),
-        pytest.param("too-fast", S.OUT_OF_SERVICE, S.NORMAL, id="nor does out of service"),
     ],
 )
 def test_what_was_active_is_told_to_be_no_longer_judged(
@@ -148,3 +150,11 @@ def test_alarms_of_the_whip_and_of_the_station_go_on_where_they_were(tmp_path: P
 def test_an_alarm_that_the_configuration_no_longer_has_is_let_go(tmp_path: Path, rules: Rules) -> None:
     found = left(tmp_path, rules, *told(facts.alarm(20, alarm="of-an-older-version")))
     assert (found.standing, found.facts) == ((), ())
+
+
+def test_what_a_person_took_out_of_service_stays_so(tmp_path: Path, rules: Rules) -> None:
+    change = facts.alarm(20, alarm="monitoring-lost", fill_id=None, new=S.OUT_OF_SERVICE, by="op-1")
+    found = left(tmp_path, rules, *told(change), after_s=90_000.0)
+    assert found.facts == ()
+    standing = found.state.whips["1"].standings["monitoring-lost"]
+    assert (standing.state, standing.out_of_service_by) == (S.OUT_OF_SERVICE, "op-1")

@@ -1,0 +1,280 @@
+"""A whip taken up where the last run left it: its kept state, and the record after it through the same step.
+
+Nothing is told while the record is folded. Afterwards what the fold believes of the alarms is held against what the
+record says was told, and only the difference is announced.
+"""
+
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass, replace
+
+from fillguard.core.alarms import Standing
+from fillguard.core.errors import LedgerError
+from fillguard.core.events import (
+    AlarmChanged,
+    AlarmState,
+    ClockStepped,
+    FillStarted,
+    InEvent,
+    LampChanged,
+    OutEvent,
+    PhaseChanged,
+    PromptChanged,
+    Tick,
+    VerdictGiven,
+)
+from fillguard.core.rules import Rules
+from fillguard.core.standing import RESTARTED
+from fillguard.core.station import StationState
+from fillguard.core.units import quantised_time_s
+from fillguard.core.values import Stamp
+from fillguard.core.whip import WhipState
+from fillguard.engine import Stepper
+from fillguard.ledger.reader import SqliteLedgerReader
+from fillguard.ledger.snapshots import Kept, Place, Recorded
+from fillguard.ledger.states import plain_state, state_of
+
+LOOKED_BACK_S = 900.0
+"""How long before a fill its whip is followed where no state was kept: enough to see the level it started from."""
+_SET_BACK_S = 1.0
+"""A wall clock that reads so much less than the record has been set back: nothing can be compared any more."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class TakenUp:
+    """One whip as the last run would have it now."""
+
+    state: WhipState
+    """On the present monotonic clock, listening anew."""
+    air_k: float | None
+    bath_k: float | None
+    away_s: float
+    """Since the last thing on record."""
+    folded: int
+    """Readings and events that were folded."""
+    from_start: bool
+    """No state had been kept that could be used: folded from before the fill."""
+
+    def said(self, fill_id: str) -> str:
+        """For log and record."""
+        since = "from before it began" if self.from_start else "from its kept state"
+        return f"fill {fill_id} goes on after {self.away_s:.1f} s: {since}, {self.folded} readings and events folded"
+
+
+class _Fold:
+    """One whip on its way from a place in the record to its end."""
+
+    def __init__(self, rules: Rules, state: StationState, place: Place, *, at: Stamp | None, from_start: bool) -> None:
+        self.place, self.from_start, self.folded = place, from_start, 0
+        self._stepper = Stepper(rules, state)
+        self._ahead_s: float | None = None
+        """UTC less the monotonic clock of the run that is folded."""
+        if at is not None:
+            self._ahead_s = at.utc_s - at.mono_s
+            for _ in self._stepper.advance(at):
+                pass
+
+    @property
+    def state(self) -> StationState:
+        return self._stepper.state
+
+    def take(self, event: InEvent) -> None:
+        """Step over one event."""
+        stamped = replace(event, stamp=self._stamp(event))
+        for _ in self._stepper.feed(stamped):
+            pass
+        self.folded += 1
+
+    def pass_time(self, utc_s: float) -> Stamp:
+        """Tick on to the last thing on record; returns that moment on the clock of the fold."""
+        until = Stamp(mono_s=quantised_time_s(utc_s - (self._ahead_s or 0.0)), utc_s=utc_s)
+        for _ in self._stepper.advance(until):
+            pass
+        return until
+
+    def _stamp(self, event: InEvent) -> Stamp:
+        """Of a reading only UTC is on record. Within one run the two clocks differ by a constant, until one is set."""
+        stamp = event.stamp
+        if isinstance(event, ClockStepped) or self._ahead_s is None:
+            self._ahead_s = stamp.utc_s - stamp.mono_s
+        return Stamp(mono_s=quantised_time_s(stamp.utc_s - self._ahead_s), utc_s=stamp.utc_s)
+
+
+def taken_up(
+    reader: SqliteLedgerReader, rules: Rules, now: Stamp, fresh: Mapping[str, WhipState], within_s: float
+) -> dict[str, TakenUp]:
+    """The whips that go on, by name; those whose fill does not end up as the record has it are left out.
+
+    Args:
+        reader: of the ledger.
+        rules: in force from now on.
+        now: the moment of the restart.
+        fresh: each whip with nothing known but its alarms: where a fold without a kept state begins.
+        within_s: a run that ended longer ago is not gone on with.
+
+    Raises:
+        LedgerError: the record cannot be read.
+    """
+    last_utc_s = reader.past.newest_s()
+    away_s = now.utc_s - last_utc_s
+    if not -_SET_BACK_S <= away_s <= within_s:
+        return {}
+    open_fills = {fill.whip: fill for fill in reader.open_fills()}
+    folds = _folds(reader, rules, fresh, open_fills)
+    if not folds:
+        return {}
+    _fold_all(folds, reader.past.since(_earliest(folds.values())))
+    found: dict[str, TakenUp] = {}
+    for whip, fold in folds.items():
+        until = fold.pass_time(last_utc_s)
+        state = fold.state.whips[whip]
+        fill_id = state.fill.fill_id if state.fill is not None else None
+        on_record = open_fills[whip].fill_id if whip in open_fills else None
+        if fill_id == on_record:
+            found[whip] = TakenUp(
+                state=_listening(state, until, now, rules),
+                air_k=fold.state.air_k,
+                bath_k=fold.state.bath_k,
+                away_s=away_s,
+                folded=fold.folded,
+                from_start=fold.from_start,
+            )
+    return found
+
+
+def _folds(
+    reader: SqliteLedgerReader, rules: Rules, fresh: Mapping[str, WhipState], open_fills: Mapping[str, FillStarted]
+) -> dict[str, _Fold]:
+    folds: dict[str, _Fold] = {}
+    for kept in _usable(reader, rules):
+        if kept.whip in fresh:
+            try:
+                state = kept.state(rules.surface_of)
+            except LedgerError:
+                continue  # it is as if none had been kept
+            station = StationState(whips={kept.whip: state}, air_k=kept.air_k, bath_k=kept.bath_k)
+            folds[kept.whip] = _Fold(rules, station, kept.place, at=kept.at, from_start=False)
+    for whip, fill in open_fills.items():
+        if whip not in folds and whip in fresh:
+            place = reader.past.before_fill(fill.fill_id, whip, fill.started_s - LOOKED_BACK_S)
+            station = StationState(whips={whip: fresh[whip]})
+            folds[whip] = _Fold(rules, station, place, at=None, from_start=True)
+    return folds
+
+
+def _usable(reader: SqliteLedgerReader, rules: Rules) -> Sequence[Kept]:
+    try:
+        return reader.past.kept(rules.rules_hash)
+    except LedgerError:
+        return ()  # it is as if none had been kept
+
+
+def _earliest(folds: Iterable[_Fold]) -> Place:
+    places = [fold.place for fold in folds]
+    return Place(reading=min(p.reading for p in places), journal=min(p.journal for p in places))
+
+
+def _fold_all(folds: Mapping[str, _Fold], record: Iterable[Recorded]) -> None:
+    """Give each fold what concerns it."""
+    for each in record:
+        whip = getattr(each.event, "whip", None)
+        for name in folds if whip is None else (whip,):
+            fold = folds.get(name)
+            if fold is not None and each.is_after(fold.place):
+                fold.take(each.event)
+
+
+def _listening(state: WhipState, then: Stamp, now: Stamp, rules: Rules) -> WhipState:
+    """The whip on the present clock. Nobody listened meanwhile, so no silence and no delay went on.
+
+    Shelving alone has gone on: it ends when the person was told that it would.
+    """
+    by_s, passed_s = now.mono_s - then.mono_s, now.utc_s - then.utc_s
+    moved = state_of(plain_state(state), rules.surface_of, by_s=by_s, shelved_by_s=by_s - passed_s)
+    return replace(moved, outage=None)
+
+
+def shown_anew(state: WhipState, now: Stamp) -> tuple[InEvent, tuple[OutEvent, ...]]:
+    """What a board must hear to show this whip as it was: a cause and its facts. None of it is news."""
+    fill, attached = state.fill, state.attached
+    fill_id = fill.fill_id if fill is not None else None
+    facts: list[OutEvent] = [
+        PhaseChanged(
+            stamp=now,
+            sample_s=state.gauge.sample_s,
+            whip=state.whip,
+            fill_id=fill_id,
+            old=state.phase,
+            new=state.phase,
+            reason=RESTARTED,
+        )
+    ]
+    if fill is not None:
+        facts.append(fill.started_event(now))
+    if attached is not None and attached.verdict is not None:
+        facts.append(
+            VerdictGiven(
+                stamp=now,
+                whip=state.whip,
+                fill_id=fill_id,
+                serial=attached.serial,
+                operator=attached.operator,
+                verdict=attached.verdict,
+            )
+        )
+    facts.append(PromptChanged(stamp=now, whip=state.whip, fill_id=fill_id, prompt=state.prompt))
+    facts.append(LampChanged(stamp=now, whip=state.whip, lamp=state.lamp))
+    if state.shown is not None:
+        facts.append(replace(state.shown, stamp=now))
+    return replace(attached, stamp=now) if attached is not None else Tick(stamp=now), tuple(facts)
+
+
+# Alarms ---------------------------------------------------------------------------------------------------------------
+
+
+def differences(state: WhipState, told: Iterable[AlarmChanged], rules: Rules, now: Stamp) -> list[AlarmChanged]:
+    """What must be announced so that what was told of this whip's alarms and what is believed agree.
+
+    `told`: the last change of each occurrence on record that is not normal again.
+    """
+    on_record = {change.occurrence: change for change in told}
+    believed = {
+        standing.occurrence: (name, standing)
+        for name, standing in (*state.left_over, *state.standings.items())
+        if standing.occurrence and standing.state is not AlarmState.NORMAL and name in rules.alarms
+    }
+    changes = [
+        replace(change, stamp=now, old=change.new, new=AlarmState.NORMAL, by=None, reason=RESTARTED)
+        for occurrence, change in on_record.items()
+        if occurrence not in believed
+    ]
+    for occurrence, (name, standing) in believed.items():
+        before = on_record.get(occurrence)
+        if before is None:
+            if not standing.covered and not standing.hidden:
+                changes.append(_announced(name, standing, AlarmState.NORMAL, now))
+        elif before.new is not standing.state:
+            changes.append(_announced(name, standing, before.new, now))
+    return changes
+
+
+def _announced(alarm: str, standing: Standing, old: AlarmState, now: Stamp) -> AlarmChanged:
+    subject = standing.subject
+    if subject is None:
+        raise LedgerError(f"alarm {alarm} stands as {standing.occurrence!r}, and nobody knows for whom")
+    return AlarmChanged(
+        stamp=now,
+        whip=subject.whip,
+        fill_id=subject.fill_id,
+        serial=subject.serial,
+        operator=subject.operator,
+        alarm=alarm,
+        occurrence=standing.occurrence,
+        priority=standing.priority,
+        old=old,
+        new=standing.state,
+        cause=standing.cause,
+        facts=standing.facts,
+        first_out=standing.first_out,
+        raised_utc_s=standing.raised_utc_s,
+        reason=RESTARTED,
+    )
