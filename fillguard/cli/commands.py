@@ -7,6 +7,7 @@ from fillguard.cli.commanding import acknowledge, in_service, out_of_service, re
 from fillguard.cli.cylinders import app as cylinders
 from fillguard.cli.feeding import app as feed
 from fillguard.cli.learning import learned, settled
+from fillguard.cli.ledger import app as ledger
 from fillguard.cli.live import capture, demo, run
 from fillguard.cli.offline import check_config, export, fills, simulate
 from fillguard.cli.replaying import replay
@@ -16,7 +17,7 @@ app = typer.Typer(
     help=(
         "Watches the filling of breathing-gas cylinders: settled pressure, fill rate, alarms, record. "
         "It advises; it operates no valve. Exit codes: 0 done, 1 failed, 2 unusable input, 3 the ledger is in use, "
-        "130 stopped by hand."
+        "4 the record is not what it was, 130 stopped by hand."
     ),
     no_args_is_help=True,
     pretty_exceptions_enable=False,
@@ -47,6 +48,7 @@ for command in (
     app.command()(command)
 app.add_typer(feed, name="feed")
 app.add_typer(cylinders, name="cylinders")
+app.add_typer(ledger, name="ledger")
 
 
 def main() -> None:

@@ -22,6 +22,8 @@ class Exit(IntEnum):
     """A file, an option or a capture line cannot be used; standard error says which and why."""
     LOCKED = 3
     """Another fillguard holds this ledger."""
+    TAMPERED = 4
+    """The record, or a copy of it, is not what was recorded or noted."""
     INTERRUPTED = 130
     """Stopped by a person (Ctrl-C)."""
 

@@ -3,6 +3,7 @@
 import json
 import os
 import sqlite3
+from collections.abc import Callable
 from contextlib import closing
 from dataclasses import dataclass
 from pathlib import Path
@@ -108,10 +109,10 @@ def identity_text(connection: sqlite3.Connection) -> str:
     return str(row[0])
 
 
-def backup(path: Path, target: Path) -> int:
+def backup(path: Path, target: Path, progress: Callable[[int, int], None] | None = None) -> int:
     """Copy a ledger that may be in use to `target`, checked and on disk when this returns; returns its size in bytes.
 
-    Raises LedgerError, and then there is nothing at `target`.
+    `progress` is told bytes written and bytes at most. Raises LedgerError, and then there is nothing at `target`.
     """
     if target.exists():
         raise LedgerError(f"backup target {target} exists already: name a new file, a backup is never overwritten")
@@ -120,6 +121,8 @@ def backup(path: Path, target: Path) -> int:
     try:
         with closing(connect_read_only(path)) as connection:
             connection.execute("PRAGMA query_only = OFF")  # it keeps VACUUM from writing the copy, too
+            if progress is not None:
+                _watch_copy(connection, partial, progress)
             connection.execute("VACUUM INTO ?", (str(partial),))
         with closing(sqlite3.connect(_uri(partial, "ro"), uri=True)) as copy:
             _refuse_damage(partial, copy, "integrity_check")
@@ -135,6 +138,19 @@ def backup(path: Path, target: Path) -> int:
     return target.stat().st_size
 
 
+def _watch_copy(connection: sqlite3.Connection, partial: Path, progress: Callable[[int, int], None]) -> None:
+    """Tell how large the copy has become, now and then."""
+    pages, page = (connection.execute(f"PRAGMA {name}").fetchone()[0] for name in ("page_count", "page_size"))
+
+    def tell() -> int:
+        if partial.exists():
+            progress(min(partial.stat().st_size, pages * page), pages * page)
+        return 0
+
+    connection.set_progress_handler(tell, _INSTRUCTIONS_BETWEEN_LOOKS)
+
+
+_INSTRUCTIONS_BETWEEN_LOOKS = 200_000
 _RESTORE = (
     "Nothing was changed. Move the file (with its -wal and -shm files) aside, copy the last good backup to its place, "
     "and keep the damaged one for inspection"

@@ -113,6 +113,9 @@ class LedgerSection(Section):
     raw_retention_days: Annotated[
         float | None, number(1, 36500, "days; leave it out to keep raw readings for ever")
     ] = None
+    anchor_channel: Annotated[
+        str | None, text("the name of a [[channel]] that gets a line with the end of the record once a day")
+    ] = None
 
 
 class InfluxSection(Section):

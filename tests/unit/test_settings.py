@@ -110,7 +110,11 @@ MISTAKES = {
     ),
     "an unknown key far from all others gets the list": (
         GOOD + "[ledger]\nzzz = 1\n",
-        "station.toml: [ledger] zzz: unknown key; known are path, raw_retention_days",
+        "station.toml: [ledger] zzz: unknown key; known are anchor_channel, path, raw_retention_days",
+    ),
+    "a line for a channel that does not exist": (
+        GOOD + '[ledger]\nanchor_channel = "work"\n[[channel]]\nname = "workshop"\nurl = "json://127.0.0.1"\n',
+        'station.toml: [ledger] anchor_channel = "work": did you mean workshop?',
     ),
     "an unknown table gets the nearest known one": (
         GOOD + "[brokr]\n",
