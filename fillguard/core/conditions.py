@@ -8,11 +8,12 @@ from collections.abc import Callable, Mapping
 from dataclasses import replace
 
 from fillguard.core.alarms import Seen
-from fillguard.core.events import AlarmFacts, Doubt, Phase, Projected
+from fillguard.core.events import AlarmFacts, Doubt, Phase, Projected, Quantity
 from fillguard.core.fill import LOSS
 from fillguard.core.losses import leak, sudden_loss
 from fillguard.core.passage import Way
 from fillguard.core.rules import AlarmRule
+from fillguard.core.sensed import Sensed
 from fillguard.core.units import PA_PER_BAR, bar_from_pa
 from fillguard.core.values import Material, Profile
 from fillguard.core.view import HOSE_ONLY, View
@@ -27,6 +28,9 @@ _LAST_SECONDS = (1.3, 2.5, 4.5)
 _STOPPING_SHARE = 0.5
 """The last seconds rise by less than this share of what the last twenty do: the panel valve is being closed."""
 _BEYOND_NOISE = 2.5
+WRONG_GAS = "wrong-gas"
+_PURGED_AFTER_S = 20.0
+"""Hose, line and analyser hold the last gas for so long after the flow began (our choice)."""
 _WALL_LEAP_K = 5.0
 """Above its trend within ten seconds: a fire inside (our choice)."""
 
@@ -181,6 +185,28 @@ def not_fit(view: View, _rule: AlarmRule) -> Seen:
     return Seen.yes(f"This cylinder must not be filled: {why}.", view.facts)
 
 
+def wrong_gas(view: View, rule: AlarmRule) -> Seen:
+    """The analyser in this whip's line against the gas that was said to be supplied, while it flows."""
+    fill = view.fill
+    if fill is None or Quantity.O2_FRACTION not in view.state.sensed:
+        return _CLEAR
+    sensed = view.sensed(Quantity.O2_FRACTION)
+    if sensed is None or view.state.phase is not Phase.FILLING or _line_not_purged(view, sensed):
+        return _UNKNOWN
+    meant = fill.held.gas.o2
+    cause = (
+        f"The analyser in the line reads {sensed.value * 100.0:.1f} % O2, and the gas that was attached has "
+        f"{meant * 100.0:.1f} %."
+    )
+    return Seen(excess=abs(sensed.value - meant) - rule.setpoint, cause=cause, facts=view.facts)
+
+
+def _line_not_purged(view: View, sensed: Sensed) -> bool:
+    """True while line and analyser may still hold what flowed before."""
+    started_s = view.state.course.start_s if view.state.course.start_s is not None else view.now.utc_s
+    return sensed.sample_s - started_s < _PURGED_AFTER_S
+
+
 def arrived_empty(view: View, rule: AlarmRule) -> Seen:
     """A fill that began from (almost) nothing: water may have got in."""
     fill = view.fill
@@ -236,8 +262,9 @@ def monitoring_lost(view: View, _rule: AlarmRule) -> Seen:
         return Seen.yes(state.outage, _last_word(view))
     if state.phase not in WATCHED and state.phase not in COOLING:
         return _CLEAR
-    if not state.online:
-        return Seen.yes("The gateway of this whip has gone off line.", _last_word(view))
+    if state.loop_fault or not state.online:
+        gone = "The gateway of this whip has gone off line."
+        return Seen.yes(_SILENT[Doubt.LOOP_FAULT] if state.loop_fault else gone, _last_word(view))
     silent_s = view.silent_s
     if silent_s > view.silent_after_s:
         cause = _SILENT.get(gauge.refused, _SILENT[None])
@@ -270,6 +297,7 @@ ON_PRESSURE: Mapping[str, Condition] = {
     "valve-not-open": valve_not_open,
     "leak": leak,
     "over-target": over_target,
+    WRONG_GAS: wrong_gas,
 }
 """Judged after each live pressure reading, graver ones first."""
 OF_THE_WHIP = ("whip-over-rating", "monitoring-lost")

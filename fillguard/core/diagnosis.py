@@ -101,7 +101,8 @@ def _stuck(view: View) -> Finding | None:
     gauge = view.state.gauge
     if gauge.gauge_pa is None:
         return None
-    if view.state.phase in {Phase.FILLING, Phase.PAUSED} and gauge.stuck(view.state.rate_before_pa_s):
+    flows = view.state.phase in {Phase.FILLING, Phase.PAUSED} and view.shut_since_s is None
+    if flows and gauge.stuck(view.state.rate_before_pa_s):
         while_what = "while gas was flowing"
     elif _frozen(view):
         while_what = f"for {gauge.sample_s - gauge.same_since_s:.0f} s, and it had trembled before as a live one does"

@@ -3,7 +3,7 @@
 from collections.abc import Callable
 from dataclasses import dataclass
 
-from fillguard.core.events import Phase
+from fillguard.core.events import Phase, Quantity
 from fillguard.core.fill import LOSS
 from fillguard.core.passage import Held, Way
 from fillguard.core.skin import Strange
@@ -14,6 +14,7 @@ from fillguard.core.view import View
 
 VALVE, RESTRICTED, LEAK = "valve-not-open", "flow-restricted", "leak"
 BACK_FLOW, HALF_SET, DISAGREES = "back-flow", "half-set", "sensor-disagrees"
+BANK_ENDS, PASSES = "bank-ends", "valve-passes"
 
 _OFTEN = 2
 """Fills in a row that were held back: then it is not the hand that forgot to open the valve."""
@@ -21,6 +22,9 @@ _GREW, _GREW_FROM_PA, _FEWEST_DROPS = 3.0, 3.0 * PA_PER_BAR, 2
 _STEADY_BLOCKS, _STEADY_SPREAD = 4, 0.1
 _HALF_WITHIN = 0.15
 _ABOVE_SUPPLY_PA = 10.0 * PA_PER_BAR
+_BELOW_GAUGE_PA = 2.0 * PA_PER_BAR
+_SHORT_PA = 5.0 * PA_PER_BAR
+_SHUT_FOR_S, _PASSES_PA_S = 10.0, 2.0 * PA_PER_BAR / 60.0
 _SERVICE = (
     "Close the panel valve and wait until the needle stops. Do not force the valve. Bleed the whip; have cylinder "
     "valve, whip and filter looked at before the next fill."
@@ -125,6 +129,17 @@ def _ran_back(view: View) -> Finding | None:
     ebb = view.state.evidence.ebb
     if ebb is None or not ebb.told:
         return None
+    bank = view.sensed(Quantity.SUPPLY)
+    if view.shut_since_s is not None or (bank is not None and bank.value > ebb.from_pa + _BELOW_GAUGE_PA):
+        return None  # gas runs neither through a valve that is shut nor uphill
+    if bank is not None:
+        text = (
+            f"The bank ({bank.source}) stands at {bank.value / PA_PER_BAR:.0f} bar, below the "
+            f"{ebb.from_pa / PA_PER_BAR:.0f} bar of this cylinder, and the gauge has fallen to "
+            f"{ebb.seen_pa / PA_PER_BAR:.0f} bar: gas runs back into the bank. Close the panel valve, change to a "
+            "fuller bank."
+        )
+        return Finding(name=BACK_FLOW, confidence=0.9, text=text)
     text = (
         f"The cylinder stood at {ebb.from_pa / PA_PER_BAR:.0f} bar, then the gauge fell to "
         f"{ebb.seen_pa / PA_PER_BAR:.0f} bar within {ebb.seen_s - ebb.began_s:.0f} s and ever more slowly: gas runs "
@@ -184,7 +199,7 @@ def _wall_is_strange(view: View) -> Finding | None:
 
 
 def _above_supply(view: View) -> Finding | None:
-    gauge_pa, supply_pa = view.state.gauge.gauge_pa, view.rules.whip(view.state.whip).supply_end_gauge_pa
+    gauge_pa, supply_pa = view.state.gauge.gauge_pa, view.supply_gauge_pa
     if view.state.phase is not Phase.FILLING or gauge_pa is None or supply_pa is None:
         return None
     if gauge_pa <= supply_pa + _ABOVE_SUPPLY_PA:
@@ -197,6 +212,37 @@ def _above_supply(view: View) -> Finding | None:
     return Finding(name=DISAGREES, confidence=0.7, text=text)
 
 
+def _bank_ends(view: View) -> Finding | None:
+    """The bank will meet the cylinder before it is full."""
+    seen, bank = view.shown, view.sensed(Quantity.SUPPLY)
+    if view.state.phase is not Phase.FILLING or seen is None or bank is None or seen.close_at_cap != "supply":
+        return None
+    settles_pa = seen.close_at_settles_gauge_pa
+    if settles_pa is None or settles_pa > seen.target_gauge_pa - _SHORT_PA:
+        return None
+    text = (
+        f"The bank ({bank.source}) ends at {bank.value / PA_PER_BAR:.0f} bar: this fill would settle at "
+        f"{settles_pa / PA_PER_BAR:.0f} bar, short of {seen.target_gauge_pa / PA_PER_BAR:.0f}. Change bank."
+    )
+    return Finding(name=BANK_ENDS, confidence=0.9, text=text)
+
+
+def _passes_shut(view: View) -> Finding | None:
+    """The panel valve is reported shut, and the gauge goes on rising."""
+    shut_since_s, state = view.shut_since_s, view.state
+    if shut_since_s is None or view.fill is None or state.gauge.sample_s - shut_since_s < _SHUT_FOR_S:
+        return None
+    slope = state.course.curve.slope(_SHUT_FOR_S, not_before_s=shut_since_s)
+    if slope is None or slope.span_s < 0.8 * _SHUT_FOR_S or slope.pa_s - 2.0 * slope.error_pa_s < _PASSES_PA_S:
+        return None
+    text = (
+        f"The panel valve is reported shut, and the gauge still rises by {slope.pa_s * 60.0 / PA_PER_BAR:.0f} bar/min: "
+        "the valve lets gas through, or what reports it is wrong. Close it by hand and watch the needle; it does not "
+        "stand: close the supply, and have the valve looked at."
+    )
+    return Finding(name=PASSES, confidence=0.8, text=text)
+
+
 _HINTS: tuple[tuple[tuple[str, ...], Callable[[View], Finding | None]], ...] = (
     ((VALVE, RESTRICTED), _held_back),
     ((RESTRICTED,), _drop_grew),
@@ -205,5 +251,7 @@ _HINTS: tuple[tuple[tuple[str, ...], Callable[[View], Finding | None]], ...] = (
     ((HALF_SET,), _half_set),
     ((DISAGREES, HALF_SET), _wall_is_strange),
     ((DISAGREES,), _above_supply),
+    ((BANK_ENDS,), _bank_ends),
+    ((PASSES,), _passes_shut),
 )
 """Each hint with the findings it makes: one that has been told is not looked at again."""

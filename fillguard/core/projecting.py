@@ -29,7 +29,14 @@ def contents_mix(held: Held, start_pa: float) -> GasMix:
 
 
 def context_of(
-    held: Held, rules: Rules, whip: str, *, start_pa: float, air_k: float | None, bath_k: float | None
+    held: Held,
+    rules: Rules,
+    whip: str,
+    *,
+    start_pa: float,
+    air_k: float | None,
+    bath_k: float | None,
+    supply_end_gauge_pa: float | None,
 ) -> FillContext:
     """The estimator's context for a cylinder that connects at `start_pa` gauge."""
     around = bath_k if held.surroundings is Surroundings.BATH else air_k
@@ -55,7 +62,7 @@ def context_of(
             whip_gauge_pa=of_whip.max_working_gauge_pa,
             safety_valve_gauge_pa=of_whip.safety_valve_gauge_pa,
             hot_allowance_pa=rules.hot_allowance_pa,
-            supply_end_gauge_pa=of_whip.supply_end_gauge_pa,
+            supply_end_gauge_pa=supply_end_gauge_pa,
         ),
     )
 

@@ -3,9 +3,10 @@
 from dataclasses import dataclass
 from functools import cached_property
 
-from fillguard.core.events import AlarmFacts, Phase, Projected
+from fillguard.core.events import AlarmFacts, Phase, Projected, Quantity
 from fillguard.core.fill import OpenFill
 from fillguard.core.rules import Rules
+from fillguard.core.sensed import Sensed
 from fillguard.core.units import PA_PER_BAR
 from fillguard.core.values import Stamp
 from fillguard.core.whip import COOLING, WhipState
@@ -65,6 +66,26 @@ class View:
         own_s = self.rules.whip(self.state.whip).silent_after_s or extents.silent_after_s
         least_s = extents.silent_settling_s if self.state.phase in COOLING else own_s
         return max(least_s, extents.silent_periods * self.state.gauge.period_s)
+
+    def sensed(self, quantity: Quantity) -> Sensed | None:
+        """What a sensor beside the gauge says; None when there is none, or it has been silent for too long."""
+        sensed = self.state.sensed.get(quantity)
+        if sensed is None:
+            return None
+        whose = None if sensed.of_station else self.state.whip
+        return sensed if sensed.speaks(self.now, self.rules.silent_after_s.get((whose, quantity))) else None
+
+    @property
+    def shut_since_s(self) -> float | None:
+        """Sample time since when the panel valve has been reported shut; None when it is open or nobody says."""
+        valve = self.sensed(Quantity.VALVE)
+        return None if valve is None or valve.is_open else valve.since_s
+
+    @property
+    def supply_gauge_pa(self) -> float | None:
+        """Where the gas ends: the bank's own gauge, or what the configuration says; None when neither is known."""
+        bank, configured = self.sensed(Quantity.SUPPLY), self.rules.whip(self.state.whip).supply_end_gauge_pa
+        return configured if bank is None else bank.value if configured is None else min(bank.value, configured)
 
     @cached_property
     def facts(self) -> AlarmFacts:

@@ -13,6 +13,7 @@ from fillguard.core.evidence import NOTHING, Evidence
 from fillguard.core.fill import OpenFill
 from fillguard.core.gauge import Gauge
 from fillguard.core.prompting import Asked
+from fillguard.core.sensed import Sensors
 from fillguard.core.thresholds import Thresholds
 from fillguard.core.values import Stamp
 
@@ -90,6 +91,10 @@ class WhipState:
     course: Course = field(default_factory=Course)
     gauge: Gauge = field(default_factory=Gauge)
     wall: Wall | None = None
+    sensed: Sensors = field(default_factory=dict)
+    """What the sensors beside the gauge say; the bank of the station where the whip has none of its own."""
+    loop_fault: bool = False
+    """The current of the gauge's loop stands for no pressure: what the gauge says is none."""
     fill: OpenFill | None = None
     context: FillContext | None = None
     estimate: EstimatorState | None = None

@@ -33,6 +33,7 @@ _WORDS = (
     ("o2", Quantity.O2_FRACTION),
     ("oxygen", Quantity.O2_FRACTION),
     ("milliamp", Quantity.LOOP_CURRENT),
+    ("valve", Quantity.VALVE),
 )
 _TIME_KEYS = re.compile(r"(?:^|_)(t|ts|time|timestamp|when|utc)$", re.IGNORECASE)
 _SEQ_KEYS = re.compile(r"^(seq|n|count|counter|sequence)$", re.IGNORECASE)

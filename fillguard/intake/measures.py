@@ -17,6 +17,7 @@ ELECTRICAL_RANGES: Mapping[Quantity, Range] = {
     **dict.fromkeys(TEMPERATURES, _TEMPERATURE_RANGE),
     Quantity.O2_FRACTION: (0.0, 1.0),
     Quantity.LOOP_CURRENT: (0.0, 0.030),
+    Quantity.VALVE: (0.0, 1.0),
 }
 """What a healthy sensor of this trade can put out (our choice): outside, it is broken, not hot or full."""
 _CONCEIVABLE: Mapping[Quantity, Range] = {
@@ -24,6 +25,7 @@ _CONCEIVABLE: Mapping[Quantity, Range] = {
     **dict.fromkeys(TEMPERATURES, (0.0, 5000.0)),
     Quantity.O2_FRACTION: (-10.0, 1000.0),
     Quantity.LOOP_CURRENT: (-10.0, 10.0),
+    Quantity.VALVE: (-10.0, 1000.0),
 }
 """Outside, the number is no measurement at all, and would not fit the ledger's integers."""
 _MICRO = 1e6

@@ -5,7 +5,7 @@ from dataclasses import dataclass, field
 
 from fillguard.core.values import Stamp
 from fillguard.intake.formats import Measured, UnusableError, device_time, shown
-from fillguard.intake.payloads.found import Found
+from fillguard.intake.payloads.found import Found, worded
 from fillguard.intake.payloads.sparkplug import NAMESPACE, Body, Metric, body, rebirth_request
 from fillguard.ports import Publication, RawMessage
 from fillguard.settings.feeds import FeedSettings, ReadingSettings, SparkplugSettings
@@ -139,7 +139,7 @@ class EdgeNode:
             if known is None or reading is None:
                 continue
             try:
-                yield reading, _measured(metric, known.datatype, said)
+                yield reading, _measured(metric, known.datatype, said, reading)
             except UnusableError as problem:
                 yield reading, problem
         if refused is not None:
@@ -227,10 +227,12 @@ class EdgeNode:
         return Attended(source=source, whips=tuple(sorted(whip for whip in whips if whip is not None)), online=online)
 
 
-def _measured(metric: Metric, datatype: int | None, said: Body) -> Measured:
+def _measured(metric: Metric, datatype: int | None, said: Body, reading: ReadingSettings) -> Measured:
+    held = metric.word() if reading.words else None
+    word = None if held is None else worded(held, reading)
     at_ms = metric.timestamp_ms if metric.timestamp_ms is not None else said.timestamp_ms
     return Measured(
-        metric.number(datatype),
+        metric.number(datatype) if word is None else word,
         "",
         None if at_ms is None else device_time(at_ms / 1000.0),
         historical=metric.historical,

@@ -1,4 +1,4 @@
-"""Questions about sensors that go on working: absolute taken for gauge, a wrong unit, one gauge under two names.
+"""Questions about sensors that go on working: absolute taken for gauge, a wrong unit, one gauge under two names, gaps.
 
 Nothing is corrected and no reading is doubted for it: each question is told once, and once more when it is settled.
 """
@@ -24,6 +24,10 @@ _HEARD_WITHIN_S = 10.0
 _CLOCK_OFF_S, _CLOCK_RIGHT_S = 60.0, 30.0
 _CLOCK_IN_A_ROW = 10
 _MOST_SOURCES = 1000
+_WHOLE_FOR_S = 300.0
+"""Nothing missing for so long: whatever lost messages is over (our choice)."""
+_LONGEST_GAP = 1_000_000
+"""A number that leaps further was not counted up: the device starts over without saying so."""
 _NO_NEWS = frozenset({Doubt.RETAINED, Doubt.LATE, Doubt.DUPLICATE, Doubt.LOOP_FAULT})
 
 
@@ -49,6 +53,15 @@ class _Pair:
     highest_pa: float = 0.0
 
 
+@dataclass(slots=True)
+class _Numbers:
+    """How far one source has counted, and when it last left something out."""
+
+    boot: str | None
+    newest: int
+    gap_s: float = -math.inf
+
+
 class Sanity:
     """Looks at every reading of a station. Memory: one small record a whip, a pair of whips and a source."""
 
@@ -59,6 +72,8 @@ class Sanity:
         self._pairs: dict[tuple[str, str], _Pair] = {}
         self._clocks_off: dict[str, int] = {}
         """Source -> how often in a row its time was far off."""
+        self._numbers: dict[str, _Numbers] = {}
+        self._asked: dict[str, int] = {}
         self._open: set[str] = set()
         """Questions that were told and are not settled."""
 
@@ -66,6 +81,8 @@ class Sanity:
         """What `reading` makes questionable, or settles."""
         if reading.doubt in _NO_NEWS:
             return
+        if reading.seq is not None:
+            yield from self._gaps(reading, reading.seq)
         if reading.device_s is not None:
             yield from self._clock(reading, reading.stamp.utc_s - reading.device_s)
         if reading.quantity is not Quantity.PRESSURE or reading.whip is None:
@@ -77,6 +94,10 @@ class Sanity:
         yield from self._zero(reading, gauge, reading.whip)
         gauge.before_pa, gauge.last_pa, gauge.heard_s = gauge.last_pa, reading.value, reading.stamp.mono_s
         yield from self._twins(reading, reading.whip)
+
+    def asked(self) -> Mapping[str, int]:
+        """How often each kind of question was told since the start; from any thread."""
+        return self._asked.copy()
 
     def _zero(self, reading: Reading, gauge: _Gauge, whip: str) -> Iterator[ServiceChanged]:
         value, now_s = reading.value, reading.stamp.mono_s
@@ -145,10 +166,34 @@ class Sanity:
         elif abs(off_s) < _CLOCK_RIGHT_S:
             yield from self._told(reading, name, None, f"the clock of {reading.source} agrees with ours")
 
+    def _gaps(self, reading: Reading, seq: int) -> Iterator[ServiceChanged]:
+        """A sender that numbers its readings shows what was lost on the way."""
+        known, now_s = self._numbers.get(reading.source), reading.stamp.mono_s
+        if known is None or known.boot != reading.boot or seq <= known.newest:
+            if known is not None or len(self._numbers) < _MOST_SOURCES:
+                gap_s = known.gap_s if known is not None else -math.inf
+                self._numbers[reading.source] = _Numbers(reading.boot, seq, gap_s)
+            return
+        missing, known.newest = seq - known.newest - 1, seq
+        name = f"gaps:{reading.source}"
+        if 0 < missing < _LONGEST_GAP:
+            known.gap_s = now_s
+            text = (
+                f"{missing} messages of {reading.source} never came (it went from {seq - missing - 1} to {seq}): "
+                "look at its network and at the broker's queue"
+            )
+            yield from self._told(reading, name, text, "")
+        elif now_s - known.gap_s >= _WHOLE_FOR_S:
+            whole = f"no message of {reading.source} has been missing for {_WHOLE_FOR_S / 60.0:g} minutes"
+            yield from self._told(reading, name, None, whole)
+
     def _told(self, reading: Reading, name: str, question: str | None, settled: str) -> Iterator[ServiceChanged]:
         """Tell `question` if it is new, or that it is settled if it was told."""
         if (question is not None) == (name in self._open):
             return
         (self._open.discard if question is None else self._open.add)(name)
+        if question is not None:
+            kind = name.split(":", 1)[0]
+            self._asked[kind] = self._asked.get(kind, 0) + 1
         ok = question is None
         yield ServiceChanged(stamp=reading.stamp, service=name, ok=ok, detail=question or settled, whip=reading.whip)

@@ -232,6 +232,7 @@ _MEASURED: Mapping[Quantity, tuple[str, _Convert]] = {
     Quantity.BATH: ("celsius", _celsius),
     Quantity.O2_FRACTION: ("fraction", lambda fraction: round(fraction, 6)),
     Quantity.LOOP_CURRENT: ("milliampere", lambda ampere: round(ampere * 1000.0, 3)),
+    Quantity.VALVE: ("fraction", lambda fraction: round(fraction, 6)),
 }
 _SOURCES: Mapping[What, tuple[str, Callable[[SqliteLedgerReader, Filter], Iterator[Row]]]] = {
     What.FILLS: ("fill", _fills),

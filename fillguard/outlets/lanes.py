@@ -145,8 +145,8 @@ class Lanes:
                     lane.found.pop(HOSE_ONLY, None)  # the gauge speaks for the cylinder again
             case PromptChanged():
                 self._lane(fact.whip).prompt = fact.prompt
-            case FindingMade():
-                lane = self._lane(fact.whip)
+            case FindingMade(whip=str(whip)):
+                lane = self._lane(whip)
                 lane.found[fact.finding] = lane.gauge_pa or 0.0
             case FillEnded():
                 self._lane(fact.summary.whip).shown = None

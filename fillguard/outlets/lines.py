@@ -31,6 +31,7 @@ _READING_FIELDS: Mapping[str, tuple[str, Callable[[float], float]]] = {
     Quantity.BATH: ("bath_c", c_from_k),
     Quantity.O2_FRACTION: ("o2_fraction", float),
     Quantity.LOOP_CURRENT: ("loop_ma", lambda ampere: ampere * 1000.0),
+    Quantity.VALVE: ("valve_open", float),
 }
 _PROJECTION_FIELDS: Sequence[tuple[str, str, Callable[[float], float]]] = (
     ("settled_bar", "settled_gauge_pa", bar_from_pa),

@@ -65,6 +65,8 @@ TEMPERATURE_UNITS: Mapping[str, Unit] = {
     "degF": _FAHRENHEIT,
     "°F": _FAHRENHEIT,
 }
+BARE = "1"
+"""A fraction that is just a number."""
 FRACTION_UNITS: Mapping[str, Unit] = {"1": Unit(1.0), "/": Unit(1.0), "%": Unit(0.01), "/100": Unit(0.01)}
 CURRENT_UNITS: Mapping[str, Unit] = {"A": Unit(1.0), "mA": Unit(1e-3)}
 UNITS: Mapping[Quantity, Mapping[str, Unit]] = {
@@ -75,6 +77,7 @@ UNITS: Mapping[Quantity, Mapping[str, Unit]] = {
     Quantity.BATH: TEMPERATURE_UNITS,
     Quantity.O2_FRACTION: FRACTION_UNITS,
     Quantity.LOOP_CURRENT: CURRENT_UNITS,
+    Quantity.VALVE: FRACTION_UNITS,
 }
 PRESSURES = frozenset({Quantity.PRESSURE, Quantity.SUPPLY})
 TEMPERATURES = frozenset({Quantity.WALL, Quantity.AMBIENT, Quantity.BATH})
@@ -113,12 +116,14 @@ _USUAL = {
     **dict.fromkeys(TEMPERATURES, "Cel, degF or K"),
     Quantity.O2_FRACTION: "1 (a fraction) or %",
     Quantity.LOOP_CURRENT: "mA or A",
+    Quantity.VALVE: "1 (0 shut, 1 open) or %",
 }
 _SI = {
     **dict.fromkeys(PRESSURES, "pascal"),
     **dict.fromkeys(TEMPERATURES, "kelvin"),
     Quantity.O2_FRACTION: "",
     Quantity.LOOP_CURRENT: "ampere",
+    Quantity.VALVE: "",
 }
 
 

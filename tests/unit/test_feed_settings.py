@@ -190,7 +190,9 @@ def test_the_table_of_usual_units_agrees_with_pint(name: str, quantity: Quantity
     known = UNITS[quantity][name]
     other = _by_pint(
         name,
-        {"pressure": "pascal", "supply": "pascal", "o2_fraction": "", "loop_current": "ampere"}.get(quantity, "kelvin"),
+        {"pressure": "pascal", "supply": "pascal", "o2_fraction": "", "valve": "", "loop_current": "ampere"}.get(
+            quantity, "kelvin"
+        ),
     )
     assert other is not None
     assert other.si(0.0) == pytest.approx(known.si(0.0), abs=1e-9)

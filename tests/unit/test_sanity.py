@@ -132,6 +132,25 @@ def test_questions_come_with_the_readings_that_raise_them_and_become_alarms(tmp_
         for event in here.brings("shop/tern/1/gauge", "1.013"):
             state, facts = step(state, event, rules)
             raised += [fact for fact in facts if isinstance(event, ServiceChanged)]
-    (alarm,) = raised
+    found, alarm = raised
+    assert (found.finding, found.whip) == ("absolute-as-gauge", "1")
+    assert here.decoder.questions() == {"zero": 1}
     assert (alarm.alarm, alarm.priority) == ("zero-off", 3)
     assert "whip 1 rests at 1.01 bar" in alarm.cause
+
+
+def test_a_gap_in_the_numbers_is_told_and_settled_when_nothing_is_missing_any_more(panel: Panel) -> None:
+    for seq in (1, 2, 3, 7, 8, 12):
+        panel.reads(0.0, seq=seq, boot="a")
+    assert panel.told == [("gaps:fill/tern/1/pressure", False)]
+    assert panel.texts[0].startswith("3 messages of fill/tern/1/pressure never came (it went from 3 to 7)")
+    for seq in range(13, 313):
+        panel.reads(0.0, seq=seq, boot="a")
+    assert panel.told[1:] == [("gaps:fill/tern/1/pressure", True)]
+    assert panel.sanity.asked() == {"gaps": 1}
+
+
+def test_a_device_that_starts_over_has_lost_nothing(panel: Panel) -> None:
+    for boot, seq in (("a", 900), ("a", 901), ("b", 950), ("b", 951), ("b", 1), ("b", 2_000_000), (None, 3_000)):
+        panel.reads(0.0, seq=seq, boot=boot)
+    assert panel.told == []

@@ -4,7 +4,10 @@ from enum import StrEnum
 
 
 class Quantity(StrEnum):
-    """What a sensor measures. Pressure in gauge pascal, temperatures in kelvin, fractions 0 to 1, current in ampere."""
+    """What a sensor measures. Pressure in gauge pascal, temperatures in kelvin, fractions 0 to 1, current in ampere.
+
+    `supply` is the bank that feeds, `valve` how far the panel valve is open.
+    """
 
     PRESSURE = "pressure"
     WALL = "wall"
@@ -13,6 +16,7 @@ class Quantity(StrEnum):
     SUPPLY = "supply"
     O2_FRACTION = "o2_fraction"
     LOOP_CURRENT = "loop_current"
+    VALVE = "valve"
 
 
 class Quality(StrEnum):

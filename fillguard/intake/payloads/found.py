@@ -1,5 +1,6 @@
 """What a payload reader gives: for each reading of a feed the measured value, or why there is none."""
 
+import json
 from collections.abc import Callable, Iterable
 
 from fillguard.intake.formats import Measured, UnusableError, shown
@@ -11,6 +12,13 @@ Reader = Callable[[bytes, FeedSettings], Iterable[Found]]
 
 LARGEST = 1e15
 """Beyond it a number is no measurement, and whole numbers are no longer exact."""
+
+
+def worded(value: object, reading: ReadingSettings) -> float | None:
+    """What a word, a boolean or a number in the message stands for, where the feed says so."""
+    if not reading.words:
+        return None
+    return reading.words.get(value if isinstance(value, str) else json.dumps(value, default=str))
 
 
 def finite(value: object, where: str) -> float:

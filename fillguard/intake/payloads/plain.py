@@ -6,6 +6,7 @@ from collections.abc import Iterator
 from fillguard.intake.formats import Measured, UnusableError, sample_of, shown
 from fillguard.intake.payloads.found import Found, finite
 from fillguard.settings.feeds import Bits, FeedSettings
+from fillguard.settings.units import BARE
 
 _LONGEST = 80
 _NUMBER = r"[+-]?(?:[0-9]{1,20}(?:\.[0-9]{0,20})?|\.[0-9]{1,20})(?:[eE][+-]?[0-9]{1,3})?"
@@ -19,6 +20,9 @@ _LONGEST_HEX = 2048
 def number_found(payload: bytes, feed: FeedSettings) -> Iterator[Found]:
     """A bare number, such as `183.2`."""
     text = _text(payload)
+    if _worded(text, feed):
+        yield from _words(text, feed)
+        return
     if not _ALONE.fullmatch(text):
         raise _no_number(text, "a bare number is needed, such as 183.2")
     for reading in feed.readings:
@@ -28,6 +32,9 @@ def number_found(payload: bytes, feed: FeedSettings) -> Iterator[Found]:
 def text_found(payload: bytes, feed: FeedSettings) -> Iterator[Found]:
     """A number and its unit, such as `183.2 bar`; the unit may be missing where the feed names one."""
     text = _text(payload)
+    if _worded(text, feed):
+        yield from _words(text, feed)
+        return
     match = _WITH_UNIT.fullmatch(text)
     if match is None:
         raise _no_number(text, 'a number and its unit are needed, such as "183.2 bar"')
@@ -61,6 +68,16 @@ def _bits(content: bytes, bits: Bits) -> Measured | UnusableError:
     if bits.signed and value >> (bits.count - 1):
         value -= 1 << bits.count
     return Measured(float(value), "")
+
+
+def _worded(text: str, feed: FeedSettings) -> bool:
+    return any(text in reading.words for reading in feed.readings)
+
+
+def _words(text: str, feed: FeedSettings) -> Iterator[Found]:
+    for reading in feed.readings:
+        if text in reading.words:
+            yield reading, Measured(reading.words[text], "" if reading.unit is not None else BARE)
 
 
 def _text(payload: bytes) -> str:

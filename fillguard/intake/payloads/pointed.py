@@ -6,7 +6,7 @@ from datetime import datetime
 from pydantic_core import from_json
 
 from fillguard.intake.formats import Measured, UnusableError, boot_word, check_json, device_time, seq_number, shown
-from fillguard.intake.payloads.found import Found, finite
+from fillguard.intake.payloads.found import Found, finite, worded
 from fillguard.settings.feeds import FeedSettings, ReadingSettings, TimeIs
 from fillguard.settings.feeds.pointers import Pointer
 
@@ -45,7 +45,9 @@ def at(document: object, pointer: Pointer, what: str) -> object:
 def _measured(document: object, reading: ReadingSettings) -> Measured:
     if reading.value is None:
         raise AssertionError("a reading of JSON has a pointer")
-    value = finite(at(document, reading.value, "value"), f"value at {reading.value.text}")
+    found = at(document, reading.value, "value")
+    word = worded(found, reading)
+    value = finite(found, f"value at {reading.value.text}") if word is None else word
     return Measured(
         value,
         _unit(document, reading.unit_at),

@@ -16,7 +16,7 @@ GOOD_QUALITY = 192
 # Field numbers of org.eclipse.tahu.protobuf (section 6.4.1).
 _TIMESTAMP, _METRICS, _SEQ = 1, 2, 3
 _NAME, _ALIAS, _METRIC_TIMESTAMP, _DATATYPE, _HISTORICAL, _NULL, _PROPERTIES = 1, 2, 3, 4, 5, 7, 9
-_INT, _LONG, _FLOAT, _DOUBLE, _BOOLEAN = 10, 11, 12, 13, 14
+_INT, _LONG, _FLOAT, _DOUBLE, _BOOLEAN, _STRING = 10, 11, 12, 13, 14, 15
 _KEYS, _VALUES, _PROPERTY_INT, _PROPERTY_LONG = 1, 2, 3, 4
 _VALUE_FIELDS = range(_INT, 20)
 
@@ -43,6 +43,12 @@ class Metric:
     held: int = 0
     """Number of the field that holds the value; 0: none."""
     value: int | bytes = 0
+
+    def word(self) -> object:
+        """A boolean or a text as it stands; None for anything else."""
+        if self.null or self.quality not in (None, GOOD_QUALITY) or self.held not in (_BOOLEAN, _STRING):
+            return None
+        return self.value.decode("utf-8", "replace") if isinstance(self.value, bytes) else bool(self.value)
 
     def number(self, datatype: int | None) -> float:
         """The value as a number, of `datatype` as said at birth. Raises UnusableError."""

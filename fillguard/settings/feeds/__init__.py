@@ -1,6 +1,7 @@
 """Feeds: which messages of foreign sensors mean what, checked when the configuration is loaded."""
 
 from fillguard.settings.feeds.model import (
+    AttachSettings,
     Bits,
     FeedSettings,
     Loop,
@@ -14,6 +15,7 @@ from fillguard.settings.feeds.resolve import FeedResolver
 from fillguard.settings.feeds.topics import covers
 
 __all__ = [
+    "AttachSettings",
     "Bits",
     "FeedResolver",
     "FeedSettings",

@@ -19,6 +19,7 @@ class Payload(StrEnum):
     SPARKPLUG = "sparkplug"
     HEX = "hex"
     PRESENCE = "presence"
+    ATTACH = "attach"
 
 
 class TimeIs(StrEnum):
@@ -74,6 +75,8 @@ class ReadingSettings:
     boot: Pointer | None = None
     limits_si: tuple[float, float] | None = None
     """Gauge pascal, kelvin, ampere or fraction; outside, the sensor is broken."""
+    words: Mapping[str, float] = field(default_factory=dict)
+    """Text that stands for a value: `open`, `true`; before scale and offset."""
     scale: float = 1.0
     offset: float = 0.0
     loop: Loop | None = None
@@ -92,6 +95,21 @@ class PresenceSettings:
     """None: the message is the bare word."""
     whips: tuple[str, ...]
     """Whose gauges are gone with it; empty: the one that the topic names."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class AttachSettings:
+    """How a scanner or a counter says which cylinder hangs on a whip."""
+
+    serial: Pointer | None
+    """None: the message is the bare serial."""
+    operator: Pointer | None
+    whip: Pointer | None
+    """None: the topic, or the feed, names the whip."""
+    whips: Mapping[str, str]
+    """Word at `whip` -> whip id."""
+    free: frozenset[str]
+    """What is scanned to say that the whip is free."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -116,6 +134,7 @@ class FeedSettings:
     subscription: str
     readings: tuple[ReadingSettings, ...] = ()
     presence: PresenceSettings | None = None
+    attach: AttachSettings | None = None
     sparkplug: SparkplugSettings | None = None
 
     def claims(self) -> frozenset[tuple[str | None, Quantity]]:

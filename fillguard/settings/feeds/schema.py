@@ -30,7 +30,7 @@ class FeedSection(Section):
 
     name: Name
     payload: Annotated[
-        Literal["number", "text", "json", "senml", "sparkplug", "hex", "presence"],
+        Literal["number", "text", "json", "senml", "sparkplug", "hex", "presence", "attach"],
         choice(", ".join(f'"{kind}"' for kind in Payload)),
     ]
     topic: Annotated[
@@ -55,6 +55,13 @@ class FeedSection(Section):
     online: Words | None = None
     offline: Words | None = None
     serves: Annotated[list[str] | None, Field(min_length=1, description="a list of whip ids in quotes")] = None
+    serial: Pointer = None
+    operator: Pointer = None
+    whip_at: Pointer = None
+    free: Annotated[
+        list[str],
+        Field(description='a list of texts, such as ["FREE"]: scanned to say that the whip is free'),
+    ] = Field(default_factory=list)
     group: TopicLevel = None
     node: TopicLevel = None
     rebirth: Annotated[bool, choice("true or false: may fillguard ask the node to introduce itself anew?")] = False
@@ -65,7 +72,7 @@ class ReadingSection(Section):
     """`[[feed.reading]]`: one value of a message."""
 
     quantity: Annotated[
-        Literal["pressure", "wall", "ambient", "bath", "supply", "o2_fraction", "loop_current"],
+        Literal["pressure", "wall", "ambient", "bath", "supply", "o2_fraction", "loop_current", "valve"],
         choice(", ".join(f'"{quantity}"' for quantity in Quantity)),
     ]
     whip: Whip = None
@@ -90,6 +97,10 @@ class ReadingSection(Section):
         list[Annotated[float, Field(allow_inf_nan=False)]] | None,
         Field(min_length=2, max_length=2, description="[lowest, highest] in the unit: outside, the sensor is broken"),
     ] = None
+    words: Annotated[
+        dict[str, Annotated[float, Field(allow_inf_nan=False)]] | None,
+        Field(min_length=1, description="a table, such as {open = 1, shut = 0}: what a word in the message stands for"),
+    ] = None
     scale: Annotated[float, number(-1e9, 1e9, "to multiply what the message says with")] = 1.0
     offset: Annotated[float, number(-1e9, 1e9, "to add after that")] = 0.0
     loop: Annotated[
@@ -111,19 +122,21 @@ FEED_KEYS: Mapping[Payload, frozenset[str]] = {
     Payload.HEX: _ON_TOPICS,
     Payload.SPARKPLUG: frozenset({"group", "node", "rebirth", "reorder_timeout_s", "reading"}),
     Payload.PRESENCE: frozenset({"topic", "whip", "whips", "at", "online", "offline", "serves"}),
+    Payload.ATTACH: frozenset({"topic", "whip", "whips", "whip_at", "serial", "operator", "free"}),
 }
 """Which keys of `[[feed]]` mean something with which payload, besides `name` and `payload`."""
 _OF_ALL_READINGS = frozenset(
     {"quantity", "whip", "unit", "basis", "limits", "scale", "offset", "loop", "live_for_s", "silent_after_s"}
 )
 READING_KEYS: Mapping[Payload, frozenset[str]] = {
-    Payload.NUMBER: _OF_ALL_READINGS,
-    Payload.TEXT: _OF_ALL_READINGS,
-    Payload.JSON: _OF_ALL_READINGS | _OF_A_MESSAGE | {"value", "unit_at"},
+    Payload.NUMBER: _OF_ALL_READINGS | {"words"},
+    Payload.TEXT: _OF_ALL_READINGS | {"words"},
+    Payload.JSON: _OF_ALL_READINGS | _OF_A_MESSAGE | {"value", "unit_at", "words"},
     Payload.SENML: _OF_ALL_READINGS | {"record"},
     Payload.HEX: _OF_ALL_READINGS | {"bits", "signed", "order"},
-    Payload.SPARKPLUG: _OF_ALL_READINGS | {"device", "metric"},
+    Payload.SPARKPLUG: _OF_ALL_READINGS | {"device", "metric", "words"},
     Payload.PRESENCE: frozenset(),
+    Payload.ATTACH: frozenset(),
 }
 """Which keys of `[[feed.reading]]` mean something with which payload."""
 
