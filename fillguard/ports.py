@@ -166,6 +166,10 @@ class ProjectionRow:
     reason: str | None
 
 
+RULES_TOPIC = "$fillguard/rules"
+"""Where a capture says that thresholds changed: a replay changes them at the same place."""
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class ConfigInForce:
     """A whole configuration, from when on, by whom and why. The fills that follow name its hash."""
@@ -175,6 +179,8 @@ class ConfigInForce:
     text: str
     who: str
     why: str
+    change: tuple[str, ...] = ()
+    """What differs from the one before, in words."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

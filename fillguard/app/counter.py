@@ -15,7 +15,7 @@ from fillguard.core.fitness.verdict import Level, Reason, Verdict
 from fillguard.core.limits import developed_gauge_pa, rating_limit_gauge_pa
 from fillguard.core.rules import Rules
 from fillguard.core.units import k_from_c
-from fillguard.core.values import Cylinder
+from fillguard.core.values import Cylinder, Material
 from fillguard.ledger.register import RegisterReader
 from fillguard.settings import Register, Settings
 
@@ -41,6 +41,10 @@ class Counter:
         self._file = settings.register if register is None else register
         self._with_ledger = ledger
         self._reader: RegisterReader | None = None
+
+    def take_over(self, settings: Settings, rules: Rules) -> None:
+        """Other thresholds are in force from here on."""
+        self._settings, self._rules = settings, rules
 
     def cylinder(self, serial: str) -> Cylinder | None:
         """What hangs there, as far as filling it is concerned; None when it is not known well enough. Never raises."""
@@ -123,7 +127,9 @@ class Counter:
             whip_max_gauge_pa=self._rules.whip(event.whip).max_working_gauge_pa,
             whip_oxygen_clean=self._settings.oxygen_clean_whips.get(event.whip),
             oxygen_threshold=self._settings.station.oxygen_threshold,
-            max_rate_pa_s=self._rules.rate_limit_pa_s(event.gas),
+            max_rate_pa_s=self._rules.rate_limit_pa_s(
+                event.gas, event.cylinder.material if event.cylinder is not None else Material.ALUMINIUM
+            ),
         )
 
     def _hot_gauge_pa(self, event: CylinderAttached, cylinder: Cylinder | None) -> float | None:

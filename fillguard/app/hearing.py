@@ -12,6 +12,7 @@ from queue import Empty, Full, Queue
 from fillguard.clock import SystemClock, drill_clock, monotonic_s
 from fillguard.intake.capture import CaptureWriter
 from fillguard.intake.mqtt import LinkNews, MqttLink
+from fillguard.intake.rules import as_captured, rules_topic
 from fillguard.intake.station import StationDecoder
 from fillguard.ports import Clock, RawMessage
 from fillguard.settings import Settings, load_settings
@@ -46,9 +47,10 @@ def capture_to(
     count = 0
     with out.open("a", encoding="utf-8", newline="", buffering=1) as file:  # line by line: others may read along
         writer = CaptureWriter(file)
-        filters = StationDecoder(settings).subscriptions
+        station = settings.station.id
+        filters = (*StationDecoder(settings).subscriptions, rules_topic(station))
         for message in hear(settings, filters, clock=clock, seconds=seconds, progress=progress):
-            writer.write(message)
+            writer.write(as_captured(message, station))
             count += 1
             if count % _TELL_EVERY == 0:
                 progress(f"{count} messages")

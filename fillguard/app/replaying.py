@@ -12,6 +12,7 @@ from fillguard.core.events import AlarmChanged
 from fillguard.core.words import UnitChoice, alarm_text
 from fillguard.engine import Happening, Stepper
 from fillguard.intake.capture import read_capture
+from fillguard.intake.rules import RulesFollowing
 from fillguard.intake.station import StationDecoder
 from fillguard.ports import RawMessage
 from fillguard.settings import Settings, load_register, load_settings
@@ -36,12 +37,15 @@ def prepare(
     environ: Mapping[str, str],
     trace: bool,
     gases: Gases,
+    keep_thresholds: bool = False,
 ) -> Replay:
     """Build a replay of the capture in `lines`.
 
+    `keep_thresholds`: those of the configuration hold throughout, whatever the capture says of changes.
+
     Raises:
         ConfigurationProblems: configuration or register cannot be used.
-        CaptureError: while iterating, at the first malformed line.
+        DeviceError: while iterating, at the first malformed line.
     """
     settings = load_settings(config_dir, environ)
     known = load_register(register) if register is not None else settings.register
@@ -52,11 +56,13 @@ def prepare(
     decoder = StationDecoder(settings, station=station, register=counter.cylinder, assess=counter.assess)
     units = units_of(settings)
 
-    def text(change: AlarmChanged) -> str:
-        return alarm_text(change, rules.alarms[change.alarm], units)
-
     stepper = Stepper(rules)
-    return Replay(replayed(messages, decoder, stepper), Account(stepper, trace=trace, text=text))
+
+    def text(change: AlarmChanged) -> str:
+        return alarm_text(change, stepper.rules.alarms[change.alarm], units)
+
+    following = RulesFollowing(decoder, follow=not keep_thresholds)
+    return Replay(replayed(messages, following, stepper), Account(stepper, trace=trace, text=text))
 
 
 def units_of(settings: Settings) -> UnitChoice:

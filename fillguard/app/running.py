@@ -5,11 +5,12 @@ from collections.abc import Mapping
 from pathlib import Path
 
 from fillguard.app.hearing import TO_STOP, signals
-from fillguard.app.log import Logger, LogOutlet, daemon_log
+from fillguard.app.log import LogOutlet, daemon_log
+from fillguard.app.reloading import Files
 from fillguard.app.watching import Watching
 from fillguard.clock import SystemClock, drill_clock
 from fillguard.core.errors import ConfigurationError
-from fillguard.settings import Settings, check_config, load_settings
+from fillguard.settings import load_settings
 
 _LOOK_EVERY_S = 0.5
 
@@ -28,6 +29,7 @@ def run_station(config: Path, environ: Mapping[str, str], *, drill: bool) -> boo
             "the environment carries a drill clock (FILLGUARD_DRILL_CLOCK): start with --drill, or unset it; "
             "a station's ledger and channels are never used on a scaled clock"
         )
+    files = Files(config, environ)
     settings = load_settings(config, environ)
     with signals(*TO_STOP) as stop, signals(signal.SIGHUP) as reload, daemon_log(environ) as log:
 
@@ -36,25 +38,15 @@ def run_station(config: Path, environ: Mapping[str, str], *, drill: bool) -> boo
 
         watching = Watching(settings, clock=scaled or SystemClock(), drill=drill, report=report, also=(LogOutlet(log),))
         log.info("watching", station=settings.station.id, ledger=str(settings.ledger.path), drill=drill)
-        watching.start()
+        watching.start(files.author())
         while not stop.wait(_LOOK_EVERY_S) and not watching.died.is_set():
+            changed = files.changed()
             if reload.is_set():
                 reload.clear()
-                _look_again(config, environ, settings, log)
+                files.load_into(watching.reloading, "asked to (SIGHUP)")
+            elif changed:
+                files.load_into(watching.reloading, "the files were changed")
         log.info("stopping")
         left = watching.stop()
         log.info("stopped", not_recorded=left)
     return left == 0 and not watching.died.is_set()
-
-
-def _look_again(config: Path, environ: Mapping[str, str], in_force: Settings, log: Logger) -> None:
-    """What SIGHUP asks for: is the configuration sound, and is it another one? It comes into force at a restart."""
-    problems = check_config(config, environ)
-    for problem in problems:
-        log.error("configuration", problem=str(problem))
-    if problems:
-        log.error("the configuration cannot be used: the old one stays in force", problems=len(problems))
-    elif load_settings(config, environ).hash == in_force.hash:
-        log.info("the configuration has not changed")
-    else:
-        log.warning("the configuration is sound and has changed: it comes into force at the next restart")

@@ -10,11 +10,13 @@ from typing import TYPE_CHECKING
 from zoneinfo import ZoneInfo
 
 from fillguard import __version__
+from fillguard.app.authors import Author
 from fillguard.app.counter import Counter
 from fillguard.app.folding import shown_anew
 from fillguard.app.gases import Gases
 from fillguard.app.keeping import Snapshots
 from fillguard.app.learning import remembered
+from fillguard.app.reloading import Reloading
 from fillguard.app.replaying import units_of
 from fillguard.app.resuming import LeftBehind, left_behind
 from fillguard.clock import monotonic_s
@@ -32,7 +34,7 @@ from fillguard.outlets.delivery import Delivery, Sender
 from fillguard.outlets.mqtt import MqttOutlet
 from fillguard.outlets.routing import owed
 from fillguard.outlets.status import StationStatus
-from fillguard.ports import AuditEntry, Clock, ConfigInForce, Outlet, OwedNotice, StepRecord
+from fillguard.ports import AuditEntry, Clock, Outlet, OwedNotice, StepRecord
 from fillguard.settings import Settings
 
 if TYPE_CHECKING:
@@ -49,9 +51,9 @@ Report = Callable[..., None]
 """Takes a line for the log, `ok=False` when something is wrong; from any thread, returns at once."""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@dataclass(slots=True, kw_only=True)
 class Speech:
-    """What is said of an alarm, in this station's units and time."""
+    """What is said of an alarm, in this station's units and time. Settings and rules change as a whole, by a reload."""
 
     settings: Settings
     rules: Rules
@@ -122,22 +124,23 @@ class Watching:
         self.delivery = self._delivery(channels)
         self.mirror = self._mirror()
         self.status, self.outlet = self._outlet()
-        self._outlets = (self.outlet, *also)
+        self.reloading = Reloading(
+            settings,
+            clock=clock,
+            inbox=self.inbox,
+            ledger=self.ledger,
+            publish=self.link.publish,
+            take_over=self._take_over,
+            report=report,
+        )
+        self._outlets: tuple[Outlet, ...] = (self.reloading, self.outlet, *also)
         self.engine = self._engine()
         self._thread = threading.Thread(target=self._run_engine, name="engine", daemon=True)
 
-    def start(self) -> None:
-        """Begin to watch."""
+    def start(self, author: Author | None = None) -> None:
+        """Begin to watch. `author`: who changed the thresholds last, if anybody said."""
         self.ledger.start()
-        self.ledger.put_config(
-            ConfigInForce(
-                at=self._clock.now(),
-                config_hash=self.settings.hash,
-                text=self.settings.text,
-                who="fillguard",
-                why="start",
-            )
-        )
+        self.reloading.begin(self._last_config, author)
         self._resume()
         self.delivery.start()
         if self.mirror is not None:
@@ -166,6 +169,12 @@ class Watching:
             self._report("the mirror still hangs: it goes on from its cursor at the next start", ok=False)
         return self.ledger.stop(_LEDGER_WITHIN_S)
 
+    def _take_over(self, settings: Settings) -> None:
+        """Other thresholds, words and routes are in force from this step on. On the engine's thread."""
+        self.settings, self.rules = settings, self.engine.stepper.rules
+        self.speech.settings, self.speech.rules = settings, self.rules
+        self._counter.take_over(settings, self.rules)
+
     def _run_engine(self) -> None:
         try:
             self.engine.run()
@@ -179,6 +188,7 @@ class Watching:
     def _left_behind(self) -> LeftBehind:
         with self._reader() as reader:
             known = remembered(reader)
+            self._last_config = reader.last_config()
             self.rules = replace(self.rules, learned=known.learned)
             left = left_behind(reader, self.rules, self._clock.now())
             self._heard = tuple(reader.past.newest_readings(HEARD_LAST))
@@ -215,7 +225,7 @@ class Watching:
 
     def _link(self) -> tuple[MqttLink, StationDecoder]:
         settings = self.settings
-        counter = Counter(settings, self.rules)
+        counter = self._counter = Counter(settings, self.rules)
         decoder = StationDecoder(
             settings,
             whips=settings.whips or None,

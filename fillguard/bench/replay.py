@@ -10,7 +10,7 @@ from collections.abc import Callable, Iterable, Iterator
 from fillguard.core.events import AlarmChanged, FillEnded, FillStarted, FillSummary, FindingMade, Outcome, Projected
 from fillguard.core.units import bar_from_pa, c_from_k
 from fillguard.engine import Happening, Stepper
-from fillguard.ports import Decoder, RawMessage
+from fillguard.ports import RULES_TOPIC, Decoder, RawMessage
 
 VERSION = 1
 OURS = "$fillguard/"
@@ -29,7 +29,7 @@ def station_in(topic: str) -> str | None:
 def replayed(messages: Iterable[RawMessage], decoder: Decoder, stepper: Stepper) -> Iterator[Happening]:
     """Everything that happens when `messages` arrive at their times; the end of the file is never a silence."""
     for message in messages:
-        if message.topic.startswith(OURS):
+        if message.topic.startswith(OURS) and message.topic != RULES_TOPIC:
             continue
         for event in decoder.decode(message):
             yield from stepper.feed(event)

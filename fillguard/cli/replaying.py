@@ -23,6 +23,9 @@ def replay(
     trace: Annotated[bool, typer.Option("--trace", help="Also each fill's projections, one a second.")] = False,
     config: Annotated[Path | None, typer.Option("--config", help="Folder with station.toml; none: defaults.")] = None,
     register: Annotated[Path | None, typer.Option("--register", help="Cylinder register (CSV).")] = None,
+    keep_thresholds: Annotated[
+        bool, typer.Option("--keep-thresholds", help="Hold to the configuration's, whatever changed that day.")
+    ] = False,
 ) -> None:
     """Put a recorded day through the same watch as live: what it would have said, and when.
 
@@ -37,7 +40,13 @@ def replay(
 
         with capture.open("rb") as file:
             ready = prepare(
-                file, config_dir=config, register=register, environ=os.environ, trace=trace, gases=Gases(report=say)
+                file,
+                config_dir=config,
+                register=register,
+                environ=os.environ,
+                trace=trace,
+                gases=Gases(report=say),
+                keep_thresholds=keep_thresholds,
             )
             told = (line for happening in ready.happenings for line in ready.account.lines(happening))
             if as_json:

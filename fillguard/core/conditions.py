@@ -133,7 +133,7 @@ def too_fast(view: View, rule: AlarmRule) -> Seen:
         return _UNKNOWN
     if seen.sample_s - fill.started_s < _TOO_FAST_FROM_S:
         return _CLEAR
-    limit = view.rules.rate_limit_pa_s(fill.held.gas) or rule.setpoint
+    limit = view.rules.rate_limit_pa_s(fill.held.gas, fill.held.cylinder.material) or rule.setpoint
     lower = seen.rate_pa_s - Z_LOWER_90 * seen.rate_error_pa_s
     if lower <= limit - rule.deadband:
         return Seen(excess=lower - limit, facts=view.facts)

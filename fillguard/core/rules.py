@@ -7,9 +7,12 @@ from fillguard.core.gas import GasSurface
 from fillguard.core.learned import AS_SHIPPED, Learned, StationLearned
 from fillguard.core.thresholds import AlarmRule, Thresholds, WhipRules
 from fillguard.core.units import PA_PER_BAR, STANDARD_ATMOSPHERE_PA, k_from_c
-from fillguard.core.values import Cylinder, GasMix
+from fillguard.core.values import Cylinder, GasMix, Material
 
-__all__ = ["AlarmRule", "Extents", "Rules", "WhipRules"]
+__all__ = ["NOT_RICH", "OXYGEN_RICH", "AlarmRule", "Extents", "Rules", "WhipRules"]
+
+OXYGEN_RICH, NOT_RICH = "oxygen-rich", "air"
+"""What is supplied, as the cases of `too-fast` call it: `oxygen-rich`, `air.steel`, ..."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -77,13 +80,11 @@ class Rules:
         """The rules of `whip`; the cautious defaults for one the configuration does not name."""
         return self.whips.get(whip) or WhipRules(whip=whip)
 
-    def rate_limit_pa_s(self, gas: GasMix) -> float | None:
-        """How fast a cylinder may be filled with `gas`; None where no alarm says so."""
+    def rate_limit_pa_s(self, gas: GasMix, material: Material) -> float | None:
+        """How fast a cylinder of `material` may be filled with `gas`; None where no alarm says so."""
         rule = self.alarms.get("too-fast")
-        if rule is None:
-            return None
-        rich = gas.o2 > self.oxygen_threshold
-        return rule.variants.get("oxygen-rich", rule.setpoint) if rich else rule.setpoint
+        supply = OXYGEN_RICH if gas.o2 > self.oxygen_threshold else NOT_RICH
+        return None if rule is None else rule.setpoint_for(f"{supply}.{material.value}")
 
     def learned_for(self, cylinder: Cylinder | None) -> Learned:
         """What a fill of `cylinder` starts with; None: nobody described it."""

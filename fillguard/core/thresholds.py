@@ -49,6 +49,10 @@ class AlarmRule:
         if self.priority == 1 and self.shelvable:
             raise ConfigurationError(f"alarm {self.name}: priority 1 cannot be shelvable")
 
+    def setpoint_for(self, case: str) -> float:
+        """The setpoint of `oxygen-rich.steel`: its own, else that of `oxygen-rich`, else the plain one."""
+        return self.variants.get(case, self.variants.get(case.partition(".")[0], self.setpoint))
+
     def stricter_than(self, old: "AlarmRule") -> "AlarmRule":
         """This rule where it is stricter, `old` where that one is: what alarms sooner, graver, longer or more often.
 
@@ -58,7 +62,7 @@ class AlarmRule:
             self,
             setpoint=self._stricter(old.setpoint, self.setpoint),
             variants={
-                case: self._stricter(old.variants.get(case, old.setpoint), self.variants.get(case, self.setpoint))
+                case: self._stricter(old.setpoint_for(case), self.setpoint_for(case))
                 for case in {**old.variants, **self.variants}
             },
             on_delay_s=min(old.on_delay_s, self.on_delay_s),

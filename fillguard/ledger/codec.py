@@ -116,9 +116,8 @@ def _value(hint: object, value: Json) -> object:
     origin = get_origin(hint)
     if origin in (Union, UnionType):
         return None if value is None else _value(next(a for a in get_args(hint) if a is not NoneType), value)
-    if origin is tuple:
-        item = get_args(hint)[0]
-        return tuple(_value(item, each) for each in value) if isinstance(value, list) else value
+    if origin in (tuple, Mapping):
+        return _several(hint, value)
     if isinstance(hint, type):
         if is_dataclass(hint) and isinstance(value, dict):
             return _build(hint, value)
@@ -127,3 +126,10 @@ def _value(hint: object, value: Json) -> object:
         if hint is float and isinstance(value, int) and not isinstance(value, bool):
             return float(value)
     return value
+
+
+def _several(hint: object, value: Json) -> object:
+    """The items of a tuple, or of a mapping from words."""
+    if isinstance(value, dict):
+        return {key: _value(get_args(hint)[1], each) for key, each in value.items()}
+    return tuple(_value(get_args(hint)[0], each) for each in value) if isinstance(value, list) else value

@@ -4,6 +4,7 @@ import fcntl
 import json
 import os
 import socket
+from dataclasses import dataclass
 from pathlib import Path
 from typing import IO, Self
 
@@ -12,6 +13,29 @@ from fillguard.core.errors import LedgerError
 
 class LedgerLocked(LedgerError):  # noqa: N818 - reads as what it is: the ledger is locked
     """Another process writes this ledger. The text names it."""
+
+
+@dataclass(frozen=True, slots=True)
+class Holder:
+    """The process that writes a ledger."""
+
+    pid: int
+    host: str
+    since: str
+
+
+def holder(ledger: Path) -> Holder | None:
+    """Who writes `ledger` now; None when nobody does, or whoever does has not said so (yet). Never raises."""
+    try:
+        with ledger.with_suffix(".lock").open("r", encoding="utf-8") as file:
+            try:
+                fcntl.flock(file, fcntl.LOCK_SH | fcntl.LOCK_NB)
+            except OSError:
+                signed = json.loads(file.read(1000))
+                return Holder(int(signed["pid"]), str(signed["host"]), str(signed["since"]))
+    except (OSError, ValueError, KeyError, TypeError):
+        pass
+    return None
 
 
 class LedgerLock:

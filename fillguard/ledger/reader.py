@@ -238,6 +238,16 @@ class SqliteLedgerReader:
             raise LedgerError(f"no such record {table!r}: there are audit, config, attempt, notice and source")
         return map(rows.record_row, self._ask(f"SELECT id, body FROM {table} ORDER BY id", ()))  # noqa: S608 - checked
 
+    def last_config(self) -> str | None:
+        """The text of the configuration that was last in force; None before the first."""
+        row = self._ask("SELECT body ->> 'text' FROM config ORDER BY id DESC LIMIT 1", ()).fetchone()
+        return None if row is None else str(row[0])
+
+    def configs(self, limit: int) -> list[rows.RecordRow]:
+        """The newest configurations that were in force, newest first, without their text."""
+        sql = "SELECT id, json_remove(body, '$.text') FROM config ORDER BY id DESC LIMIT ?"
+        return list(map(rows.record_row, self._ask(sql, (limit,))))
+
     def count(self, table: str, where: Filter = ALL) -> int:
         """How many rows of `fill`, `alarm`, `event`, `audit` or `reading` there are. Raises KeyError for another table.
 

@@ -7,6 +7,7 @@ from typing import TypeVar
 
 from fillguard.core.events import (
     AlarmChanged,
+    CanaryReturned,
     ClockStepped,
     FillEnded,
     FillStarted,
@@ -159,7 +160,7 @@ class Recorder:
         cause = record.cause
         if isinstance(cause, ReadingRejected):
             self._rejected(cause)
-        elif not isinstance(cause, Reading | Tick):
+        elif not isinstance(cause, Reading | Tick | CanaryReturned):
             self._event(cause)
             if isinstance(cause, ClockStepped):
                 outbox.all_due(self._connection)

@@ -3,6 +3,7 @@
 `station.toml` (needed), `alarms.toml` (the shipped one serves otherwise) and `cylinders.csv` stand in one folder.
 """
 
+from fillguard.settings.changes import Change, Reload, changes, taken_over
 from fillguard.settings.load import check_config, load_settings
 from fillguard.settings.model import (
     BrokerSettings,
@@ -18,18 +19,22 @@ from fillguard.settings.register import Register, load_register
 
 __all__ = [
     "BrokerSettings",
+    "Change",
     "ChannelSettings",
     "ConfigurationProblems",
     "InfluxSettings",
     "LedgerSettings",
     "Problem",
     "Register",
+    "Reload",
     "Settings",
     "StationSettings",
     "TlsSettings",
+    "changes",
     "check_config",
     "did_you_mean",
     "load_register",
     "load_settings",
     "quoted",
+    "taken_over",
 ]

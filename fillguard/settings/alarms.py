@@ -13,8 +13,9 @@ from typing import Annotated, Literal
 
 from pydantic import Field
 
-from fillguard.core.rules import AlarmRule
+from fillguard.core.rules import NOT_RICH, OXYGEN_RICH, AlarmRule
 from fillguard.core.units import PA_PER_BAR, ZERO_CELSIUS_K
+from fillguard.core.values import Material
 from fillguard.settings.problems import Problem, did_you_mean
 from fillguard.settings.schema import Place, Section, choice, number, text, validated
 
@@ -110,6 +111,12 @@ def shipped_alarms() -> Mapping[str, AlarmSection]:
     return {name: AlarmSection.model_validate(table) for name, table in tomllib.loads(content).items()}
 
 
+def cases_of(alarm: str) -> tuple[str, ...]:
+    """The cases for which `alarm` may have a setpoint of its own."""
+    materials = tuple(f"{supply}.{material}" for supply in (NOT_RICH, OXYGEN_RICH) for material in Material)
+    return (*shipped_alarms()[alarm].variants, *(materials if alarm == "too-fast" else ()))
+
+
 def read_alarms(tables: Mapping[str, object], problems: list[Problem]) -> Mapping[str, AlarmSection]:
     """The shipped alarms with those of `tables` in their place; everything wrong is appended to `problems`."""
     shipped = shipped_alarms()
@@ -121,12 +128,12 @@ def read_alarms(tables: Mapping[str, object], problems: list[Problem]) -> Mappin
         elif not isinstance(table, dict):
             problems.append(place.problem("", f"must be a table: write [{name}] above its keys", table))
         elif alarm := validated(AlarmSection, table, place, problems):
-            problems.extend(_misfits(alarm, shipped[name], place))
+            problems.extend(_misfits(name, alarm, shipped[name], place))
             alarms[name] = alarm
     return alarms
 
 
-def _misfits(alarm: AlarmSection, shipped: AlarmSection, place: Place) -> Iterator[Problem]:
+def _misfits(name: str, alarm: AlarmSection, shipped: AlarmSection, place: Place) -> Iterator[Problem]:
     """What one table says against itself, or against what this alarm is."""
     if alarm.priority == 1 and alarm.shelvable:
         yield place.problem("shelvable", "priority 1 must not be shelvable: set it to false", alarm.shelvable)
@@ -141,7 +148,7 @@ def _misfits(alarm: AlarmSection, shipped: AlarmSection, place: Place) -> Iterat
         yield place.problem("setpoint", 'unit "yes/no" has no setpoint: take it out', alarm.setpoint)
     if alarm.unit != _NO_SETPOINT and alarm.setpoint is None:
         yield place.problem("setpoint", f"is missing; allowed: a number in {alarm.unit}")
-    yield from _strangers("variants", alarm.variants, shipped.variants, place)
+    yield from _strangers("variants", alarm.variants, cases_of(name), place)
     yield from _strangers("priorities", alarm.priorities, shipped.priorities, place)
     yield from _strangers("suppressed_by", alarm.suppressed_by, shipped.suppressed_by, place)
 

@@ -22,14 +22,16 @@ _NEARLY = 0.75
 """How alike a file's name must be to one of ours to be taken for a slip of the pen."""
 
 
-def load_settings(config_dir: Path | None, environ: Mapping[str, str]) -> Settings:
+def load_settings(config_dir: Path | None, environ: Mapping[str, str], *, alarms_text: str | None = None) -> Settings:
     """The configuration in `config_dir`, overridden by `environ`; None: what holds without one.
+
+    `alarms_text`: what alarms.toml would hold, to try it before it is written.
 
     Raises:
         ConfigurationProblems: with everything that is wrong in any file or variable.
     """
     problems: list[Problem] = []
-    settings = _load(config_dir, environ, problems)
+    settings = _load(config_dir, environ, problems, alarms_text)
     if settings is None:
         raise ConfigurationProblems(problems)
     return settings
@@ -42,7 +44,9 @@ def check_config(config_dir: Path, environ: Mapping[str, str]) -> list[Problem]:
     return problems
 
 
-def _load(config_dir: Path | None, environ: Mapping[str, str], problems: list[Problem]) -> Settings | None:
+def _load(
+    config_dir: Path | None, environ: Mapping[str, str], problems: list[Problem], alarms_text: str | None = None
+) -> Settings | None:
     """The configuration, or None with at least one problem appended."""
     if config_dir is None:
         tables: Mapping[str, object] | None = _WITHOUT_FILES
@@ -53,7 +57,7 @@ def _load(config_dir: Path | None, environ: Mapping[str, str], problems: list[Pr
     else:
         _look_for_slips(config_dir, problems)
         tables = _toml(config_dir / document.FILE, problems)
-        station_alarms, register = _alarms(config_dir, problems), _register(config_dir, problems)
+        station_alarms, register = _alarms(config_dir, problems, alarms_text), _register(config_dir, problems)
     if tables is None:
         return None
     if config_dir is not None and "whip" not in tables:
@@ -80,9 +84,11 @@ def _toml(path: Path, problems: list[Problem]) -> Mapping[str, object] | None:
     return None if content is None else parse_toml(path, content, problems)
 
 
-def _alarms(config_dir: Path, problems: list[Problem]) -> Mapping[str, AlarmSection]:
-    """The station's own alarms where it has a file, the shipped ones otherwise."""
+def _alarms(config_dir: Path, problems: list[Problem], text: str | None) -> Mapping[str, AlarmSection]:
+    """The station's own alarms where it has a file (or would have, with `text`), the shipped ones otherwise."""
     path = config_dir / alarms.FILE
+    if text is not None:
+        return read_alarms(parse_toml(path, text, problems) or {}, problems)
     return read_alarms((_toml(path, problems) if path.exists() else None) or {}, problems)
 
 

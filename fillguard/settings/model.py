@@ -9,6 +9,7 @@ from pydantic import SecretStr
 from fillguard.core.fitness.profiles import JurisdictionProfile
 from fillguard.core.gas import GasSurface
 from fillguard.core.rules import AlarmRule, Extents, Rules, WhipRules
+from fillguard.core.thresholds import Thresholds
 from fillguard.core.values import GasMix, Profile
 from fillguard.ports import Route
 from fillguard.settings.feeds import FeedSettings
@@ -117,6 +118,11 @@ class Settings:
     def routes(self) -> tuple[Route, ...]:
         """Which notices each channel gets."""
         return tuple(channel.route for channel in self.channels)
+
+    @property
+    def thresholds(self) -> Thresholds:
+        """What of it may change while the watch runs."""
+        return Thresholds(alarms=self.alarms, whips=self.whips, oxygen_threshold=self.station.oxygen_threshold)
 
     def rules(self, surface_of: Callable[[GasMix], GasSurface], *, station: str | None = None) -> Rules:
         """What `station.step` is told; `surface_of` gives the gas surface of a mix, `station` another station's id."""

@@ -188,6 +188,11 @@ def canonical_text(sections: Sections, alarms: Mapping[str, AlarmSection]) -> st
         "feed": list(sections.feeds),
         "alarms": {name: alarm.model_dump(mode="json") for name, alarm in alarms.items()},
     }
+    return json_text(content)
+
+
+def json_text(content: Mapping[str, object]) -> str:
+    """`content` in the one fixed form."""
     return json.dumps(content, ensure_ascii=False, sort_keys=True, indent=1, default=str)
 
 

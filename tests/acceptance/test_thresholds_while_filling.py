@@ -1,11 +1,13 @@
 """Thresholds that change while somebody fills: a stricter one counts at once, a looser one after the fill."""
 
+import json
 from dataclasses import replace
 
 from fillguard.core.events import FillIdentified, RulesChanged
 from fillguard.core.thresholds import Thresholds, WhipRules
 from fillguard.core.units import PA_PER_BAR
-from tests.panel import Panel, Story, between, real_rules, stamp
+from fillguard.ledger.states import plain_state, state_of
+from tests.panel import Panel, Story, between, real_rules, stamp, surface_of
 
 BAR_MIN = PA_PER_BAR / 60.0
 
@@ -126,3 +128,14 @@ def _limit_held(story: Story, bar: float) -> None:
     fill = story.state().fill
     assert fill is not None
     assert fill.held.limit_gauge_pa == bar * PA_PER_BAR
+
+
+def test_a_restart_in_mid_fill_does_not_forget_the_stricter_limit() -> None:
+    panel = Panel()
+    panel.whip().attach().opens(residual_bar=50).fills(to_bar=160, at_bar_min=20)
+    loads(panel, 100.0, with_alarm("too-fast", setpoint=40 * BAR_MIN))
+    whip = panel.play().state()
+    kept = state_of(json.loads(json.dumps(plain_state(whip))), surface_of)
+    assert kept.held_to == whip.held_to
+    assert kept.held_to is not None
+    assert kept.held_to.alarms["too-fast"].setpoint == 30 * BAR_MIN

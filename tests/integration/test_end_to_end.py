@@ -1,7 +1,6 @@
 """The whole watch as a real process between real servers: an overfill from the sensor's message to the last record."""
 
 import json
-import os
 import signal
 import sqlite3
 import subprocess
@@ -421,21 +420,6 @@ def test_a_broker_that_restarts_in_mid_fill_costs_nothing(tmp_path: Path) -> Non
         assert reader.newest_row("reading") == sensor_messages(messages)
         (fill,) = reader.fills(limit=10)
     assert (fill["outcome"], fill["alarms"][0]) == ("full", "overfill")  # type: ignore[index]
-
-
-def test_asked_to_look_at_its_configuration_again_it_says_what_is_wrong_and_goes_on(tmp_path: Path) -> None:
-    config = write_station(tmp_path / "config", 1)  # nobody listens there: it goes on trying
-    station = config / "station.toml"
-    with Process(tmp_path / "log", "run", "--config", config) as daemon:
-        until(lambda: "broker down" in daemon.said, "it tries to reach its broker")
-        station.write_text(station.read_text() + "\n[nonsense]\n")
-        os.kill(daemon.pid, signal.SIGHUP)
-        until(lambda: "the old one stays in force" in daemon.said, "it refuses the broken file")
-        assert "nonsense" in daemon.said
-        station.write_text(station.read_text().replace("\n[nonsense]\n", "").replace("Tern Harbour", "Tern Pier"))
-        os.kill(daemon.pid, signal.SIGHUP)
-        until(lambda: "comes into force at the next restart" in daemon.said, "it finds the new one sound")
-        assert daemon.ask_to_stop(within_s=10.0) == Exit.OK
 
 
 # --- What it refuses -------------------------------------------------------------------------------------------------

@@ -199,7 +199,7 @@ def test_a_default_topic_names_its_station(topic: str, station: str | None) -> N
 
 
 def test_what_is_ours_in_a_capture_is_passed_over() -> None:
-    ours = RawMessage(arrived=stamp(0), topic="$fillguard/rules", payload=b"{}")
+    ours = RawMessage(arrived=stamp(0), topic="$fillguard/note", payload=b"{}")
 
     assert list(replayed([ours], DefaultDecoder("tern", register=lambda _: None), Stepper(real_rules()))) == []
 
