@@ -11,7 +11,6 @@ from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass, replace
 
 from fillguard.core.events import (
-    AlarmChanged,
     AlarmCommanded,
     ClockStepped,
     CylinderAttached,
@@ -135,8 +134,8 @@ def _kind(event: InEvent) -> object:
     return event.quantity if isinstance(event, Reading) else type(event)
 
 
-Routes = Callable[[AlarmChanged], tuple[OwedNotice, ...]]
-"""Which notices an alarm's change owes."""
+Notices = Callable[[InEvent, Sequence[OutEvent]], tuple[OwedNotice, ...]]
+"""Which notices are owed from this step on: for its facts, and because their time has come."""
 After = Callable[[StationState, Sequence[Happening]], None]
 """Sees what happened and the state it led to, once all is on the ledger's queue. Returns at once, never raises."""
 
@@ -189,7 +188,7 @@ class Engine:
         decoder: Decoder,
         outlets: Sequence[Outlet],
         ledger: LedgerWriter,
-        routes: Routes,
+        notices: Notices,
         inbox: Inbox,
         unrecorded: Callable[[OwedNotice], None] = lambda _: None,
         after: After = lambda _state, _done: None,
@@ -203,7 +202,7 @@ class Engine:
         self._decoder = decoder
         self._outlets = outlets
         self._ledger = ledger
-        self._routes = routes
+        self._notices = notices
         self._inbox = inbox
         self._unrecorded = unrecorded
         self._after = after
@@ -235,7 +234,11 @@ class Engine:
         return max(self._clock.real_seconds(math.floor(now_s) + 1 - now_s), 0.001)
 
     def _on_idle(self) -> None:
-        self._hand_on(self.stepper.advance(self._clock.now()), None)
+        now = self._clock.now()
+        done = list(self.stepper.advance(now))
+        self._hand_on(done, None)
+        if not done:  # at rest no tick is made, and what is owed by the clock would wait for the next alarm
+            self._record(Happening(Tick(stamp=now), ()), None)
         # Not in the middle of a fill: its readings could not be compared any more.
         if abs(self._clock.drift_s()) > _CLOCK_STEP_S and not self.stepper.state.fill_is_open:
             by_s = self._clock.reanchor()
@@ -256,16 +259,17 @@ class Engine:
         for index, happening in enumerate(done):
             for outlet in self._outlets:
                 outlet.tell(happening.cause, happening.facts)
-            owed = tuple(
-                notice for fact in happening.facts if isinstance(fact, AlarmChanged) for notice in self._routes(fact)
-            )
-            if owed and not self._ledger.healthy():
-                for notice in owed:
-                    self._unrecorded(notice)
-                owed = ()
-            record = StepRecord(cause=happening.cause, facts=happening.facts, owed=owed)
-            self._ledger.put(replace(record, raw=message) if index == len(done) - 1 else record)
+            self._record(happening, message if index == len(done) - 1 else None)
         self._after(self.stepper.state, done)
 
+    def _record(self, happening: Happening, message: RawMessage | None) -> None:
+        """Queue what happened, with the notices that are owed from it on, for the ledger."""
+        owed = self._notices(happening.cause, happening.facts)
+        if owed and not self._ledger.healthy():
+            for notice in owed:
+                self._unrecorded(notice)
+            owed = ()
+        self._ledger.put(StepRecord(cause=happening.cause, facts=happening.facts, owed=owed, raw=message))
 
-__all__ = ["Engine", "Happening", "Inbox", "Routes", "Stepper"]
+
+__all__ = ["Engine", "Happening", "Inbox", "Notices", "Stepper"]

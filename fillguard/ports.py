@@ -11,6 +11,7 @@ from dataclasses import dataclass, field
 from typing import Protocol
 
 from fillguard.core.events import AlarmChanged, InEvent, OutEvent
+from fillguard.core.hours import Hours
 from fillguard.core.values import Stamp
 from fillguard.core.whip import WhipState
 
@@ -50,11 +51,28 @@ class Publication:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class Announced:
+    """What channels are told of that is no alarm: a test of the channel, a list of what is due, many alarms as one."""
+
+    stamp: Stamp
+    """The moment it is about: the same after a restart, so that nobody is told twice."""
+    about: str
+    """`channel-test`, `due-list`, `alarm-flood`."""
+    occurrence: str
+    notice_kind: str
+    """`raise` and `return` of a flood; `test`, `list`."""
+    priority: int
+    raised_utc_s: float
+    stands_for: tuple[str, ...] = ()
+    """Occurrences of alarms that are not told one by one."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class OwedNotice:
     """A notice that must reach a channel, whatever happens in between."""
 
     channel: str
-    change: AlarmChanged
+    change: AlarmChanged | Announced
     title: str
     body: str
 
@@ -88,7 +106,7 @@ class Attempt:
     channel: str
     occurrence: str
     kind: str
-    """`raise` or `return` or `test`."""
+    """`raise`, `return`, `test` or `list`."""
     repeat: int
     started_utc_s: float
     elapsed_s: float | None = None
@@ -333,9 +351,15 @@ class LedgerReader(Protocol):
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Route:
-    """Which notices a channel gets."""
+    """Which notices a channel gets, and when."""
 
     channel: str
     priorities: frozenset[int] = field(default_factory=lambda: frozenset({1, 2}))
     whips: frozenset[str] | None = None
     """None: all whips and the station itself."""
+    alarms: frozenset[str] | None = None
+    """None: all that have one of the priorities."""
+    hours: Hours | None = None
+    """Outside of them only priority 1 is told at once; None: always."""
+    unacknowledged_after_s: float | None = None
+    """Only what nobody has acknowledged so long after it was raised; None: at once."""

@@ -46,6 +46,21 @@ class Entry:
     """Column -> what stood there, what stands there now."""
 
 
+def cylinders_due(settings: Settings, today: date, within_days: int) -> list[tuple[CylinderRecord, Due]]:
+    """What has run out or will within so many days of `today`, earliest first; condemned ones are left out."""
+    if not settings.ledger.path.exists():
+        return []
+    with RegisterReader(settings.ledger.path) as reader:
+        records = [record_of(each) for each in reader.everything()]
+    found = [
+        (record, due)
+        for record in records
+        if record.state != "condemned"
+        for due in due_soon([Case(record=record, profile=settings.fitness, today=today, wanted=Wanted())], within_days)
+    ]
+    return sorted(found, key=lambda pair: pair[1].on)
+
+
 class Cylinders:
     """One station's register, at one moment. Raises ConfigurationProblems for a configuration that cannot be used."""
 
@@ -130,13 +145,7 @@ class Cylinders:
 
     def due(self, within_days: int) -> list[tuple[CylinderRecord, Due]]:
         """What has run out or will within so many days, earliest first; condemned ones are left out."""
-        found = [
-            (record, due)
-            for record in self.records()
-            if record.state != "condemned"
-            for due in due_soon([self._case(record)], within_days)
-        ]
-        return sorted(found, key=lambda pair: pair[1].on)
+        return cylinders_due(self._settings, self.today, within_days)
 
     def import_file(self, path: Path, *, by: str, why: str, progress: Progress) -> Imported:
         """Take over every row of a file, or none. Raises ConfigurationProblems with everything wrong in any row."""
@@ -171,9 +180,6 @@ class Cylinders:
         return count
 
     # parts --------------------------------------------------------------------------------------------------------
-
-    def _case(self, record: CylinderRecord) -> Case:
-        return Case(record=record, profile=self._settings.fitness, today=self.today, wanted=Wanted())
 
     def _reader(self) -> RegisterReader:
         return RegisterReader(self._settings.ledger.path)

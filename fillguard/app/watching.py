@@ -3,13 +3,12 @@
 import threading
 import uuid
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass, replace
-from datetime import datetime
+from dataclasses import replace
 from functools import partial
 from typing import TYPE_CHECKING
-from zoneinfo import ZoneInfo
 
 from fillguard import __version__
+from fillguard.app import owing
 from fillguard.app.authors import Author
 from fillguard.app.counter import Counter
 from fillguard.app.folding import shown_anew
@@ -19,10 +18,9 @@ from fillguard.app.learning import remembered
 from fillguard.app.reloading import Reloading
 from fillguard.app.replaying import units_of
 from fillguard.app.resuming import LeftBehind, left_behind
+from fillguard.app.speech import Speech, plans
 from fillguard.clock import monotonic_s
-from fillguard.core.events import AlarmChanged, ServiceChanged, Tick
-from fillguard.core.rules import Rules
-from fillguard.core.words import Notice, UnitChoice, alarm_text, notice
+from fillguard.core.events import ServiceChanged, Tick
 from fillguard.engine import Engine, Inbox, Stepper
 from fillguard.intake.mqtt import LinkNews, MqttLink
 from fillguard.intake.station import StationDecoder
@@ -32,7 +30,8 @@ from fillguard.ledger.writer import SqliteLedgerWriter
 from fillguard.outlets.apprise import senders
 from fillguard.outlets.delivery import Delivery, Sender
 from fillguard.outlets.mqtt import MqttOutlet
-from fillguard.outlets.routing import owed
+from fillguard.outlets.notifying import Notifier
+from fillguard.outlets.planning import Planner
 from fillguard.outlets.status import StationStatus
 from fillguard.ports import AuditEntry, Clock, Outlet, OwedNotice, StepRecord
 from fillguard.settings import Settings
@@ -49,41 +48,6 @@ HEARD_LAST = 8192
 
 Report = Callable[..., None]
 """Takes a line for the log, `ok=False` when something is wrong; from any thread, returns at once."""
-
-
-@dataclass(slots=True, kw_only=True)
-class Speech:
-    """What is said of an alarm, in this station's units and time. Settings and rules change as a whole, by a reload."""
-
-    settings: Settings
-    rules: Rules
-    units: UnitChoice
-    drill: bool
-
-    def text(self, change: AlarmChanged) -> str:
-        """One paragraph for MQTT and board."""
-        return alarm_text(change, self.rules.alarms[change.alarm], self.units)
-
-    def action(self, change: AlarmChanged) -> str:
-        """What to do, as in the alarm's record."""
-        return self.rules.alarms[change.alarm].action
-
-    def notice(self, change: AlarmChanged) -> Notice:
-        """Title and body for a channel."""
-        station = self.settings.station
-        raised = datetime.fromtimestamp(change.raised_utc_s, ZoneInfo(station.timezone))
-        return notice(
-            change,
-            self.rules.alarms[change.alarm],
-            self.units,
-            station_name=station.name,
-            time_text=f"{raised:%Y-%m-%d %H:%M:%S %Z}",
-            drill=self.drill,
-        )
-
-    def owed(self, change: AlarmChanged) -> tuple[OwedNotice, ...]:
-        """The notices that `change` calls for."""
-        return owed(change, self.settings.routes, self.notice)
 
 
 class Watching:
@@ -122,6 +86,7 @@ class Watching:
             self.ledger.stop(0.0)  # lets go of its lock
             raise
         self.delivery = self._delivery(channels)
+        self.notifier, self.planner = self._notifier()
         self.mirror = self._mirror()
         self.status, self.outlet = self._outlet()
         self.reloading = Reloading(
@@ -143,6 +108,7 @@ class Watching:
         self.reloading.begin(self._last_config, author)
         self._resume()
         self.delivery.start()
+        self.planner.start()
         if self.mirror is not None:
             self.mirror.start()
         self._thread.start()
@@ -161,6 +127,7 @@ class Watching:
             if not self._thread.is_alive():
                 self._snapshots.all(self.engine.stepper.state, self._clock.now())
         self.link.stop()
+        self.planner.stop()
         for channel in self.delivery.stop(_CHANNELS_WITHIN_S):
             self._report(
                 f"channel {channel} still hangs: its notice stays owed and goes out at the next start", ok=False
@@ -214,8 +181,7 @@ class Watching:
             cause = Tick(stamp=now)
             for outlet in self._outlets:
                 outlet.tell(cause, (fact,))
-            notices = self.speech.owed(fact) if isinstance(fact, AlarmChanged) else ()
-            self.ledger.put(StepRecord(cause=cause, facts=(fact,), owed=notices))
+            self.ledger.put(StepRecord(cause=cause, facts=(fact,), owed=self.notifier.notices(cause, (fact,))))
         for event in self._left.attached:
             self.inbox.put(event)
         for text in self._left.told:
@@ -262,9 +228,32 @@ class Watching:
             writer=self.ledger,
             clock=self._clock,
             on_health=lambda channel, ok, detail: self._service(f"channel:{channel}", ok, detail),
+            zone=self.speech.zone,
         )
         self.ledger.subscribe(delivery.owed)
         return delivery
+
+    def _notifier(self) -> tuple[Notifier, Planner]:
+        station, zone = self.settings.station.id, self.speech.zone
+        notifier = Notifier(lambda: self.speech.settings.routes, self.speech, station=station, zone=zone)
+        with self._reader() as reader:
+            owing.resume(notifier, reader, self._clock.now())
+        planner = Planner(
+            tuple(plans(self.speech)),
+            station=station,
+            zone=zone,
+            clock=self._clock,
+            owe=self._owe,
+            report=partial(self._report, ok=False),
+        )
+        return notifier, planner
+
+    def _owe(self, notice: OwedNotice) -> None:
+        """A notice that follows from no step."""
+        if not self.ledger.healthy():
+            self.delivery.send_unrecorded(notice)
+            return
+        self.ledger.put(StepRecord(cause=Tick(stamp=self._clock.now()), facts=(), owed=(notice,)))
 
     def _outlet(self) -> tuple[StationStatus, MqttOutlet]:
         status = StationStatus(
@@ -292,7 +281,7 @@ class Watching:
             decoder=self.decoder,
             outlets=self._outlets,
             ledger=self.ledger,
-            routes=self.speech.owed,
+            notices=self.notifier.notices,
             inbox=self.inbox,
             unrecorded=self.delivery.send_unrecorded,
             after=self._snapshots.after,

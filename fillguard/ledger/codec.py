@@ -8,7 +8,7 @@ NUL the replacement character.
 
 import json
 import math
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import Field, fields, is_dataclass
 from enum import StrEnum
 from functools import cache
@@ -111,11 +111,21 @@ def _build(kind: type, body: Mapping[str, Json]) -> Any:  # noqa: ANN401 - the c
         raise LedgerError(f"recorded {kind.__name__} {dict(body)!r} cannot be read back: {problem}") from problem
 
 
+def _one_of(kinds: Sequence[object], value: Json) -> object:
+    """Which of several types was written: of facts the first that has a field for every key."""
+    given = [kind for kind in kinds if kind is not NoneType]
+    if isinstance(value, dict):
+        for kind in given:
+            if isinstance(kind, type) and is_dataclass(kind) and value.keys() <= set(_names(kind)):
+                return kind
+    return given[0]
+
+
 def _value(hint: object, value: Json) -> object:
     """`value` as the type `hint` asks: the inverse of `plain`."""
     origin = get_origin(hint)
     if origin in (Union, UnionType):
-        return None if value is None else _value(next(a for a in get_args(hint) if a is not NoneType), value)
+        return None if value is None else _value(_one_of(get_args(hint), value), value)
     if origin in (tuple, Mapping):
         return _several(hint, value)
     if isinstance(hint, type):

@@ -7,7 +7,6 @@ the notice is due again when its lease is over or fillguard starts anew, whichev
 
 import sqlite3
 
-from fillguard.core.events import AlarmChanged
 from fillguard.ledger.codec import Json, encode
 from fillguard.ledger.grid import stored_ms
 from fillguard.ports import Attempt, OwedNotice
@@ -16,16 +15,9 @@ LEASE_S = 60.0
 """How long a try that began is left alone while nothing is heard of it: longer than any channel's deadline."""
 
 
-def notice_kind(change: AlarmChanged) -> str:
-    """What a notice of `change` tells: `raise`, `return`, or `change` for anything else (shelved, reminder, ...)."""
-    if change.is_raise:
-        return "raise"
-    return "return" if change.is_return else "change"
-
-
 def notice_body(notice: OwedNotice) -> dict[str, Json]:
     """What is recorded of an owed notice."""
-    return encode(notice) | {"kind": notice_kind(notice.change)}
+    return encode(notice) | {"kind": notice.change.notice_kind}
 
 
 def known_notice(connection: sqlite3.Connection, notice: OwedNotice) -> int | None:
@@ -35,7 +27,7 @@ def known_notice(connection: sqlite3.Connection, notice: OwedNotice) -> int | No
         (
             notice.channel,
             notice.change.occurrence,
-            notice_kind(notice.change),
+            notice.change.notice_kind,
             stored_ms(notice.change.stamp.utc_s),
         ),
     ).fetchone()

@@ -2,7 +2,7 @@
 
 import json
 import sqlite3
-from collections.abc import Callable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from itertools import islice
 from pathlib import Path
@@ -213,6 +213,22 @@ class SqliteLedgerReader:
     def standing_alarms(self) -> list[AlarmChanged]:
         """The last change of each occurrence that is not normal again, oldest first."""
         return self._alarms(rows.STANDING_ALARMS, (AlarmState.NORMAL.value,))
+
+    def raise_of(self, occurrence: str) -> AlarmChanged | None:
+        """How an occurrence began; None when nobody was ever told of it."""
+        changes = self._alarms("SELECT body FROM alarm WHERE occurrence = ? ORDER BY id", (occurrence,))
+        return next((change for change in changes if change.is_raise), None)
+
+    def raises_since(self, utc_s: float, limit: int) -> list[AlarmChanged]:
+        """The newest raises, of those not before a moment; oldest of them first."""
+        sql = "SELECT body FROM alarm WHERE at_ms >= ? AND state = ? ORDER BY at_ms DESC, id DESC LIMIT ?"
+        changes = self._alarms(sql, (stored_ms(utc_s), AlarmState.UNACKNOWLEDGED.value, limit))
+        return [change for change in reversed(changes) if change.is_raise]
+
+    def told_of(self, occurrence: str, channels: Iterable[str]) -> list[str]:
+        """Those of `channels` that are owed the raise of an occurrence."""
+        sql = "SELECT count(*) FROM notice WHERE channel = ? AND occurrence = ? AND kind = 'raise'"
+        return [channel for channel in channels if self._number(sql, (channel, occurrence))]
 
     def last_occurrences(self) -> dict[str, int]:
         """The highest number on record for each `{prefix}/{alarm}` that may go on: of the station, of open fills."""

@@ -28,6 +28,7 @@ _LONGER_THAN_DEADLINE_S = 5.0
 _SHORTEST_SECRET = 4
 _DETAIL_AT_MOST = 200
 _URGENCY = {1: "failure", 2: "warning", 3: "info"}
+_KINDS = {"return": "success", "test": "info", "list": "info"}
 
 
 class AppriseSender:
@@ -70,7 +71,7 @@ class AppriseSender:
         return results[0]
 
     def _notify(self, message: Message) -> SendResult:
-        kind = _URGENCY.get(message.priority, "info") if message.kind == "raise" else "success"
+        kind = _KINDS.get(message.kind) or _URGENCY.get(message.priority, "info")
         answer = self._apprise.notify(
             body=message.body, title=message.title, notify_type=kind, body_format="text", interpret_escapes=False
         )

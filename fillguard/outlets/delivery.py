@@ -9,6 +9,7 @@ import random
 from collections.abc import Callable, Mapping
 from contextlib import AbstractContextManager
 from dataclasses import dataclass, replace
+from datetime import UTC, datetime, tzinfo
 from threading import Condition, Event, Thread
 from typing import Protocol
 
@@ -36,7 +37,7 @@ class Message:
     title: str
     body: str
     kind: str
-    """`raise` or `return`."""
+    """`raise`, `return`, `test` or `list`."""
     priority: int
 
 
@@ -63,24 +64,41 @@ class NoticeSource(Protocol):
         """Unsettled notices of `channel` that may be tried now: priority 1 first, then oldest."""
 
 
+TimeText = Callable[[float, float], str]
+"""A moment as people read it (UTC seconds), seen from another one."""
+_HAPPENED: Mapping[str, str] = {"raise": "raised", "return": "ended"}
+
 OpenSource = Callable[[], AbstractContextManager[NoticeSource]]
 """Opens a source for the thread that calls it, to be closed there."""
 HealthListener = Callable[[str, bool, str], None]
 """Called with channel, ok and detail whenever ok changes. Returns at once, never raises."""
 
 
-def marked(item: OutboxItem, *, repeat: int, late_s: float, recorded: bool) -> Message:
+def marked(
+    item: OutboxItem, *, repeat: int, happened_s: float, started_s: float, recorded: bool, time_text: TimeText
+) -> Message:
     """The message of `item` with what a reader must know about this very copy, in the title and in words below."""
-    late_min = round(late_s / 60.0) if late_s >= _LATE_AFTER_S else 0
+    late_s = started_s - happened_s
+    late = f"{_HAPPENED.get(item.kind, 'due')} at {time_text(happened_s, started_s)}" if late_s >= _LATE_AFTER_S else ""
     marks = (
         (f"repeat {repeat}" if repeat else "", f"Repeat {repeat}: an earlier copy may have arrived."),
-        (f"{late_min} min late" if late_min else "", f"Late: sent {late_min} min after it happened."),
+        (late, f"Late: {late}, sent {round(late_s / 60.0)} min after it."),
         ("" if recorded else "not recorded", "Not recorded: the ledger takes no rows. Write it down."),
     )
     shown = [(short, sentence) for short, sentence in marks if short]
     title = f"{item.title} ({', '.join(short for short, _ in shown)})" if shown else item.title
     body = "\n".join([item.body, *(sentence for _, sentence in shown)])
     return Message(title=title, body=body, kind=item.kind, priority=item.priority)
+
+
+def local_time(zone: tzinfo) -> TimeText:
+    """Moments as the clock on the wall shows them: `14:03`, of another day `24 Nov 14:03`."""
+
+    def text(moment_s: float, seen_s: float) -> str:
+        moment, seen = (datetime.fromtimestamp(utc_s, zone) for utc_s in (moment_s, seen_s))
+        return f"{moment:%H:%M}" if moment.date() == seen.date() else f"{moment.day} {moment:%b %H:%M}"
+
+    return text
 
 
 def _happened_utc_s(item: OutboxItem, *, otherwise: float) -> float:
@@ -104,11 +122,12 @@ class ChannelWorker:
         on_health: HealthListener,
         jitter: Callable[[], float] = random.random,
         commit_wait_s: float = COMMIT_WAIT_S,
+        zone: tzinfo = UTC,
     ) -> None:
-        """`jitter` gives a number from 0 to 1; `commit_wait_s` is real time."""
+        """`jitter` gives a number from 0 to 1; `commit_wait_s` is real time; `zone`: in which people read the time."""
         self._channel, self._sender, self._open_source = channel, sender, open_source
         self._writer, self._clock, self._on_health = writer, clock, on_health
-        self._jitter, self._commit_wait_s = jitter, commit_wait_s
+        self._jitter, self._commit_wait_s, self._time_text = jitter, commit_wait_s, local_time(zone)
         self._memory = SendMemory()
         self._troubles: set[str] = set()
         self._changed = Condition()
@@ -209,8 +228,15 @@ class ChannelWorker:
             started_utc_s=started.utc_s,
         )
         recorded = known_to_ledger and self._start_is_recorded(attempt)
-        late_s = started.utc_s - _happened_utc_s(item, otherwise=started.utc_s)
-        outcome = self._sender.send(marked(item, repeat=attempt.repeat, late_s=late_s, recorded=recorded))
+        message = marked(
+            item,
+            repeat=attempt.repeat,
+            happened_s=_happened_utc_s(item, otherwise=started.utc_s),
+            started_s=started.utc_s,
+            recorded=recorded,
+            time_text=self._time_text,
+        )
+        outcome = self._sender.send(message)
         ended = self._clock.now()
         arrived = outcome.result == DELIVERED
         result = replace(
@@ -288,12 +314,19 @@ class Delivery:
         writer: LedgerWriter,
         clock: Clock,
         on_health: HealthListener,
+        zone: tzinfo = UTC,
     ) -> None:
-        """`open_source` gives each worker's thread a connection of its own."""
+        """`open_source` gives each worker's thread a connection of its own; `zone`: in which people read the time."""
         self._clock = clock
         self._workers = {
             channel: ChannelWorker(
-                channel, sender, open_source=open_source, writer=writer, clock=clock, on_health=on_health
+                channel,
+                sender,
+                open_source=open_source,
+                writer=writer,
+                clock=clock,
+                on_health=on_health,
+                zone=zone,
             )
             for channel, sender in senders.items()
         }

@@ -68,7 +68,7 @@ class SendMemory:
             outbox_id=NOT_RECORDED,
             channel=notice.channel,
             occurrence=notice.change.occurrence,
-            kind="raise" if notice.change.is_raise else "return",
+            kind=notice.change.notice_kind,
             priority=notice.change.priority,
             raised_utc_s=notice.change.raised_utc_s,
             title=notice.title,

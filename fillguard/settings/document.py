@@ -3,13 +3,13 @@
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 
+from fillguard.settings.channels import ChannelSection
 from fillguard.settings.environment import overlay
 from fillguard.settings.problems import Problem, did_you_mean
 from fillguard.settings.profiles import ProfileSection
 from fillguard.settings.schema import Place, S, Section, validated
 from fillguard.settings.station import (
     BrokerSection,
-    ChannelSection,
     ExtentsSection,
     InfluxSection,
     LedgerSection,

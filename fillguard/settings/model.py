@@ -8,6 +8,7 @@ from pydantic import SecretStr
 
 from fillguard.core.fitness.profiles import JurisdictionProfile
 from fillguard.core.gas import GasSurface
+from fillguard.core.hours import WeekTime
 from fillguard.core.rules import AlarmRule, Extents, Rules, WhipRules
 from fillguard.core.thresholds import Thresholds
 from fillguard.core.values import GasMix, Profile
@@ -87,6 +88,11 @@ class ChannelSettings:
     route: Route
     deadline_s: float
     """How long one try may take before it counts as `unknown`."""
+    test_at: WeekTime | None = None
+    """When it is tested, local time; None: never by itself."""
+    due_list_at: WeekTime | None = None
+    """When it is sent the list of cylinders that are due, local time; None: never."""
+    due_within_days: int = 30
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

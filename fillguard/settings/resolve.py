@@ -12,8 +12,8 @@ from fillguard.core.events import Quantity
 from fillguard.core.rules import WhipRules
 from fillguard.core.units import k_from_c, pa_from_bar
 from fillguard.core.values import Profile
-from fillguard.ports import Route
 from fillguard.settings.alarms import AlarmSection
+from fillguard.settings.channels import ChannelSection, unknown_names
 from fillguard.settings.document import FILE, Sections, channel_place
 from fillguard.settings.feeds import FeedResolver, FeedSettings
 from fillguard.settings.files import read_secret
@@ -32,7 +32,6 @@ from fillguard.settings.register import Register
 from fillguard.settings.schema import Place, Section
 from fillguard.settings.station import (
     BrokerSection,
-    ChannelSection,
     InfluxSection,
     LedgerSection,
     StationSection,
@@ -52,7 +51,8 @@ class Resolver:
 
     def settings(self, sections: Sections, alarms: Mapping[str, AlarmSection], register: Register) -> Settings | None:
         """The whole configuration, or None when there are problems, now or before."""
-        channels = [self._channel(channel, sections) for channel in sections.channels]
+        known = {"whips": [whip.id for whip in sections.whips], "alarms": list(alarms)}
+        channels = [self._channel(channel, known) for channel in sections.channels]
         influx = self._influx(sections.influx, sections.place("influx")) if sections.influx else None
         broker = self._broker(sections.broker, sections.place("broker")) if sections.broker else None
         station, ledger, extents = sections.station, sections.ledger, sections.extents
@@ -131,24 +131,21 @@ class Resolver:
         days = section.raw_retention_days
         return LedgerSettings(path=self._folder / section.path, raw_retention_s=None if days is None else days * _DAY_S)
 
-    def _channel(self, section: ChannelSection, sections: Sections) -> ChannelSettings | None:
+    def _channel(self, section: ChannelSection, known: Mapping[str, list[str]]) -> ChannelSettings | None:
         place = channel_place(section.name)
-        known = [whip.id for whip in sections.whips]
-        for whip in section.whips or ():
-            if whip not in known:
-                self._problems.append(place.problem("whips", did_you_mean(whip, known), whip))
+        for key, name in unknown_names(section, known):
+            self._problems.append(place.problem(key, did_you_mean(name, known[key]), name))
         url = self._address(section, place)
         if url is None:
             return None
         return ChannelSettings(
             name=section.name,
             url=url,
-            route=Route(
-                channel=section.name,
-                priorities=frozenset(section.priorities),
-                whips=None if section.whips is None else frozenset(section.whips),
-            ),
+            route=section.route(),
             deadline_s=section.deadline_s,
+            test_at=section.test_time(),
+            due_list_at=section.due_list_time(),
+            due_within_days=section.due_within_days,
         )
 
     def _address(self, section: ChannelSection, place: Place) -> SecretStr | None:

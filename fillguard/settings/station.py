@@ -3,7 +3,7 @@
 from typing import Annotated, Literal, Self
 from zoneinfo import ZoneInfo
 
-from pydantic import AfterValidator, Field, model_validator
+from pydantic import AfterValidator, model_validator
 
 from fillguard.core.rules import Extents
 from fillguard.core.units import PA_PER_BAR
@@ -131,31 +131,6 @@ class InfluxSection(Section):
     org: Annotated[str, text("the organisation at the server")]
     bucket: Annotated[str, text("the bucket to write to")]
     token_file: FilePath
-
-
-class ChannelSection(Section):
-    """`[[channel]]`: where notices go. The address carries the password, so it may stand elsewhere."""
-
-    name: Name
-    url: Annotated[str | None, text("an Apprise address, such as json://host:port/path", pattern=r"^\S+://\S+$")] = None
-    url_file: FilePath | None = None
-    url_env: Annotated[
-        str | None, text("the name of an environment variable that holds the address", pattern=r"^[A-Za-z_]\w*$")
-    ] = None
-    priorities: Annotated[
-        list[Annotated[int, number(1, 3, "")]], Field(min_length=1, description="a list of 1, 2, 3 or some of them")
-    ] = Field(default_factory=lambda: [1, 2])
-    whips: Annotated[
-        list[str] | None, Field(min_length=1, description="a list of whip ids in quotes; leave it out for all of them")
-    ] = None
-    deadline_s: Annotated[float, number(1, 45, "seconds")] = 10.0
-    """Shorter than the ledger leaves a try alone for which it has no result."""
-
-    @model_validator(mode="after")
-    def _one_address(self) -> Self:
-        if sum(bool(source) for source in (self.url, self.url_file, self.url_env)) != 1:
-            raise refusal("give exactly one of url, url_file, url_env")
-        return self
 
 
 class ExtentsSection(Section):

@@ -2,17 +2,16 @@
 
 from collections.abc import Callable, Iterable
 from dataclasses import dataclass, field, replace
+from datetime import UTC, datetime
 from queue import Queue
+from zoneinfo import ZoneInfo
 
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from fillguard.core.events import AlarmChanged, AlarmState
-from fillguard.core.words import Notice
-from fillguard.outlets.delivery import DELIVERED, FAILED, UNKNOWN, ChannelWorker, Delivery, Message
-from fillguard.outlets.routing import owed
-from fillguard.ports import Attempt, Route
+from fillguard.outlets.delivery import DELIVERED, FAILED, UNKNOWN, ChannelWorker, Delivery, Message, local_time
+from fillguard.ports import Attempt
 from tests.delivery_fakes import GENEROUS_S, FakeLedger, FakeService, notice
 from tests.fakes import FakeClock
 
@@ -155,19 +154,26 @@ def test_pauses_are_real_time_also_in_a_drill() -> None:
     assert it.ledger.attempts[-1].not_before_utc_s == pytest.approx(40.0)
 
 
-def test_a_late_copy_says_how_late_it_is() -> None:
+def test_a_late_copy_says_when_it_happened_on_the_clock_of_the_station() -> None:
     it = bench([FAILED])
     it.ledger.owe(notice())
     it.deliver()
     it.clock.advance(3_720.0)
     it.deliver()
-    assert it.titles[1] == "STOP - tern-1/overfill/1 (repeat 1, 62 min late)"
-    assert it.service.messages[1].body.endswith("Late: sent 62 min after it happened.")
+    assert it.titles[1] == "STOP - tern-1/overfill/1 (repeat 1, raised at 00:00)"
+    assert it.service.messages[1].body.endswith("Late: raised at 00:00, sent 62 min after it.")
+
+
+def test_of_another_day_the_day_is_said_too() -> None:
+    text = local_time(ZoneInfo("Europe/Oslo"))
+    noon_s = datetime(2026, 11, 24, 12, tzinfo=UTC).timestamp()
+    assert text(noon_s, noon_s + 3600.0) == "13:00"
+    assert text(noon_s, noon_s + 43_200.0) == "24 Nov 13:00"
 
 
 @pytest.mark.parametrize(
     ("returned_s", "tells_changes", "marks"),
-    [(3_700.0, True, ""), (600.0, True, " (52 min late)"), (600.0, False, "")],
+    [(3_700.0, True, ""), (600.0, True, " (ended at 00:10)"), (600.0, False, "")],
     ids=["a fresh one is not late", "an old one is", "without its time nothing is said"],
 )
 def test_a_return_is_late_counted_from_the_return_and_not_from_the_raise(
@@ -281,7 +287,7 @@ def test_what_is_remembered_of_many_tries_is_bounded_and_still_counted() -> None
     for _ in range(60):
         assert it.deliver() == 1
         it.clock.advance(60.0)
-    assert it.titles[-1] == "STOP - tern-1/overfill/1 (repeat 59, 59 min late, not recorded)"
+    assert it.titles[-1] == "STOP - tern-1/overfill/1 (repeat 59, raised at 00:00, not recorded)"
     assert len(it.worker._memory.sent()[OVERFILL, "raise"].kept) == 50
 
 
@@ -444,51 +450,4 @@ def test_nothing_is_lost_and_no_two_copies_look_the_same_whatever_happens(
 def shown_as(message: Message) -> tuple[str, frozenset[str]]:
     """Occurrence and marks as a person sees them; how late it came does not tell copies apart."""
     occurrence, _, marks = message.title.removeprefix("STOP - ").rstrip(")").partition(" (")
-    return occurrence, frozenset(mark for mark in marks.split(", ") if not mark.endswith("late"))
-
-
-# Routing ------------------------------------------------------------------------------------------------------------
-
-
-def said(change: AlarmChanged) -> Notice:
-    return Notice(title=change.alarm, body=change.cause)
-
-
-RAISED = notice().change
-ROUTES = (
-    Route(channel="all"),
-    Route(channel="everything", priorities=frozenset({1, 2, 3})),
-    Route(channel="whip 2", whips=frozenset({"2"})),
-)
-ROUTED = {
-    "a raise goes to each channel that asks for its priority and whip": (RAISED, ["all", "everything"]),
-    "a channel for one whip gets that whip": (replace(RAISED, whip="2"), ["all", "everything", "whip 2"]),
-    "what concerns the station goes to channels for all whips": (replace(RAISED, whip=None), ["all", "everything"]),
-    "a priority 3 goes where it is asked for": (replace(RAISED, priority=3), ["everything"]),
-    "a return is told like its raise": (
-        replace(RAISED, old=AlarmState.UNACKNOWLEDGED, new=AlarmState.RETURNED_UNACKNOWLEDGED),
-        ["all", "everything"],
-    ),
-    "an acknowledgement is nobody's news": (
-        replace(RAISED, old=AlarmState.UNACKNOWLEDGED, new=AlarmState.ACKNOWLEDGED),
-        [],
-    ),
-    "a call to somebody who has not acknowledged is no second raise": (
-        replace(RAISED, old=AlarmState.UNACKNOWLEDGED, new=AlarmState.UNACKNOWLEDGED),
-        [],
-    ),
-}
-
-
-def test_no_words_are_made_where_nobody_wants_them() -> None:
-    def nothing_to_say(change: AlarmChanged) -> Notice:
-        raise AssertionError(f"asked for words about {change}")
-
-    assert owed(replace(RAISED, priority=3), ROUTES[:1], nothing_to_say) == ()
-
-
-@pytest.mark.parametrize(("change", "channels"), ROUTED.values(), ids=ROUTED)
-def test_routing(change: AlarmChanged, channels: list[str]) -> None:
-    notices = owed(change, ROUTES, said)
-    assert [each.channel for each in notices] == channels
-    assert all((each.title, each.body, each.change) == (change.alarm, change.cause, change) for each in notices)
+    return occurrence, frozenset(mark for mark in marks.split(", ") if not mark.startswith(("raised", "ended")))

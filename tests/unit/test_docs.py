@@ -26,6 +26,7 @@ from fillguard.intake.feeds import DefaultDecoder
 from fillguard.ports import RawMessage
 from fillguard.settings import check_config, load_settings
 from fillguard.settings import station as tables
+from fillguard.settings.channels import ChannelSection
 from fillguard.settings.profiles import ProfileSection
 from fillguard.settings.register import load_register
 from fillguard.settings.schema import Section
@@ -38,7 +39,7 @@ SECTIONS: dict[str, type[Section]] = {
     "[[whip]]": tables.WhipSection,
     "[ledger]": tables.LedgerSection,
     "[influx]": tables.InfluxSection,
-    "[[channel]]": tables.ChannelSection,
+    "[[channel]]": ChannelSection,
     "[extents]": tables.ExtentsSection,
     "[profile]": ProfileSection,
 }

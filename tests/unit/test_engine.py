@@ -290,8 +290,9 @@ class Silent:
         return ()
 
 
-def routes(change: AlarmChanged) -> tuple[OwedNotice, ...]:
-    return (OwedNotice(channel="mail", change=change, title="t", body="b"),) if change.is_raise else ()
+def notices(_cause: InEvent, facts: Sequence[OutEvent]) -> tuple[OwedNotice, ...]:
+    raised = (fact for fact in facts if isinstance(fact, AlarmChanged) and fact.is_raise)
+    return tuple(OwedNotice(channel="mail", change=change, title="t", body="b") for change in raised)
 
 
 def wired(ears: Ears, clock: FakeClock, **other: object) -> Engine:
@@ -301,7 +302,7 @@ def wired(ears: Ears, clock: FakeClock, **other: object) -> Engine:
         "decoder": DefaultDecoder("tern", register=lambda _: None),
         "outlets": (ears,),
         "ledger": ears,
-        "routes": routes,
+        "notices": notices,
         "inbox": Inbox(),
         "unrecorded": ears.unrecorded,
     }

@@ -1,7 +1,5 @@
 """`fillguard ledger`: what it says of a sound record and of one that was tampered with, of good and bad copies."""
 
-
-
 import json
 import shutil
 import sqlite3

@@ -268,7 +268,7 @@ def lived(messages: list[RawMessage]) -> list[OutEvent]:
         decoder=DefaultDecoder("tern", register=lambda _: None),
         outlets=(listening,),
         ledger=listening,
-        routes=lambda _: (),
+        notices=lambda *_: (),
         inbox=Inbox(),
     )
     for message in messages:

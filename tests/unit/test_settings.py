@@ -97,7 +97,7 @@ def test_the_example_loads_clean_with_every_commented_key_switched_on(tmp_path: 
     environ = {"WORKSHOP_URL": "json://127.0.0.1/workshop"}
     assert messages(written(tmp_path, switched_on), environ) == []
     settings = load_settings(tmp_path, environ)
-    assert [channel.name for channel in settings.channels] == ["duty-phone", "workshop"]
+    assert [channel.name for channel in settings.channels] == ["duty-phone", "manager", "workshop"]
     assert settings.extents == Extents()
 
 

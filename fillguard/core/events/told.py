@@ -213,6 +213,13 @@ class AlarmChanged:
         return self.old in _ACTIVE and self.new not in _ACTIVE
 
     @property
+    def notice_kind(self) -> str:
+        """What a notice of it tells: `raise`, `return`, or `change` for anything else (shelved, called again, ...)."""
+        if self.is_raise:
+            return "raise"
+        return "return" if self.is_return else "change"
+
+    @property
     def is_realarm(self) -> bool:
         """True when this only calls again because nobody acknowledged: the same occurrence with fresh facts."""
         return self.old is self.new is AlarmState.UNACKNOWLEDGED
