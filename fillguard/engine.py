@@ -14,6 +14,7 @@ from fillguard.core.events import (
     AlarmCommanded,
     ClockStepped,
     CylinderAttached,
+    CylinderChecked,
     CylinderDetached,
     InEvent,
     LearnedChanged,
@@ -123,7 +124,7 @@ def _whip_of(event: InEvent) -> str | None:
     match event:
         case Reading() | CylinderAttached() | CylinderDetached() | PresenceChanged() | AlarmCommanded():
             return event.whip
-        case ServiceChanged() | VerdictOverridden():
+        case ServiceChanged() | VerdictOverridden() | CylinderChecked():
             return event.whip
         case _:
             return None

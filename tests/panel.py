@@ -14,13 +14,14 @@ from collections.abc import Callable, Iterator
 from dataclasses import dataclass, field, replace
 from functools import cache
 from pathlib import Path
-from typing import NamedTuple, TypeVar
+from typing import Any, NamedTuple, TypeVar
 
 from fillguard.core.events import (
     AlarmChanged,
     AlarmCommanded,
     AlarmState,
     CylinderAttached,
+    CylinderChecked,
     CylinderDetached,
     Doubt,
     FillEnded,
@@ -41,6 +42,7 @@ from fillguard.core.events import (
     ServiceChanged,
     Verb,
 )
+from fillguard.core.fitness.checks import Check, Checked
 from fillguard.core.gas import GasSurface
 from fillguard.core.rules import Rules
 from fillguard.core.units import (
@@ -151,8 +153,11 @@ class Line:
         surroundings: Surroundings | None = None,
         serial: str | None = None,
         visits: Visits | None = None,
+        stamp_read: bool = True,
+        **said: Any,  # noqa: ANN401 - fields of `CylinderAttached`, of many types
     ) -> "Line":
-        """Somebody says what hangs here."""
+        """Somebody says what hangs here; as a rule with the stamp read. `said`: more of `CylinderAttached`."""
+        read = Checked(check=Check.STAMP_READ, by=operator, utc_s=stamp(self.now_s).utc_s)
         return self._send(
             CylinderAttached(
                 stamp=stamp(self.now_s),
@@ -165,7 +170,15 @@ class Line:
                 target_gauge_pa=None if target_bar is None else target_bar * PA_PER_BAR,
                 surroundings=surroundings,
                 visits=visits or Visits(),
+                checked=(read,) if stamp_read else (),
+                **said,
             )
+        )
+
+    def ticks(self, *checks: Check, operator: str = "op-2") -> "Line":
+        """A named person looked at what hangs here."""
+        return self._send(
+            CylinderChecked(stamp=stamp(self.now_s), whip=self.name, operator=operator, checks=tuple(checks))
         )
 
     def detach(self) -> "Line":

@@ -5,16 +5,19 @@ from dataclasses import replace
 from datetime import date, datetime
 from zoneinfo import ZoneInfo
 
+from fillguard.app.releasing import ReleaseDesk
 from fillguard.core.errors import LedgerError
-from fillguard.core.events import CylinderAttached
-from fillguard.core.fill import held_to
+from fillguard.core.events import CylinderAttached, FillAnalysed, FillReleased, InEvent
+from fillguard.core.fill import held_to, waits_for_stamp
 from fillguard.core.fitness.asked import Case, Wanted
+from fillguard.core.fitness.checks import Left
 from fillguard.core.fitness.judging import judged, set_cylinder
+from fillguard.core.fitness.questions import class_questions, set_question, stamp_question, warmth_question
 from fillguard.core.fitness.record import CylinderRecord
-from fillguard.core.fitness.verdict import Level, Reason, Verdict
+from fillguard.core.fitness.verdict import Level, Reason, Verdict, limit_text
 from fillguard.core.limits import developed_gauge_pa, rating_limit_gauge_pa
 from fillguard.core.rules import Rules
-from fillguard.core.units import k_from_c
+from fillguard.core.units import c_from_k, k_from_c
 from fillguard.core.values import Cylinder, Material
 from fillguard.ledger.register import RegisterReader
 from fillguard.settings import Register, Settings
@@ -41,6 +44,7 @@ class Counter:
         self._file = settings.register if register is None else register
         self._with_ledger = ledger
         self._reader: RegisterReader | None = None
+        self._releases = ReleaseDesk(settings)
 
     def take_over(self, settings: Settings, rules: Rules) -> None:
         """Other thresholds are in force from here on."""
@@ -54,6 +58,35 @@ class Counter:
         except LedgerError:
             return None  # `assess` says so, in words, in the same step
         return None if record is None else set_cylinder(record, members, self._settings.fitness)
+
+    def received(self, event: InEvent) -> InEvent:
+        """What a person said, with what register and record know of it. Never raises."""
+        match event:
+            case FillAnalysed():
+                return self._releases.analysed(event)
+            case FillReleased():
+                return self._releases.released(event)
+            case CylinderAttached():
+                return self._received(event)
+            case _:
+                return event
+
+    def _received(self, event: CylinderAttached) -> CylinderAttached:
+        members, left = self._on_record(event)
+        event = replace(event, members=members, left=left)
+        return replace(event, verdict=self.assess(event))
+
+    def _on_record(self, event: CylinderAttached) -> tuple[tuple[str, ...], Left | None]:
+        """The members of a set, and how the last fill left it."""
+        if event.serial is None:
+            return (), None
+        try:
+            record, reader = self._record(event.serial), self._register_reader()
+            serials = {event.serial, event.serial if record is None else record.serial}
+            left = None if reader is None else reader.left(serials)
+        except LedgerError:
+            return (), None  # `assess` says so, in words, in the same step
+        return () if record is None else record.members, left
 
     def assess(self, event: CylinderAttached) -> Verdict:
         """The verdict on what was attached. Never raises."""
@@ -69,7 +102,23 @@ class Counter:
             self._wanted(event), valve_findings=findings, hot_gauge_pa=self._hot_gauge_pa(event, event.cylinder)
         )
         verdict = judged(record, self._settings.fitness, self._today(event), wanted, members=members)
-        return _with_limit(verdict, event.cylinder)
+        return self._asked(verdict, event)
+
+    def _asked(self, verdict: Verdict, event: CylinderAttached) -> Verdict:
+        """With what is still to be answered at the panel, and the limit that governs until then."""
+        held = held_to(event, self._rules, event.whip)
+        arrived_c = None if event.arrived_k is None else c_from_k(event.arrived_k)
+        asked = [
+            *set_question(held.cylinder.count, event.members, event.checked),
+            *warmth_question(arrived_c),
+        ]
+        if event.class_name is not None:
+            asked.extend(class_questions(event.class_name, event.checked))
+        if event.cylinder is not None and waits_for_stamp(event, self._rules, event.whip):
+            full = limit_text(rating_limit_gauge_pa(event.cylinder), event.cylinder.reference_k)
+            asked.insert(0, stamp_question(full, limit_text(held.limit_gauge_pa, held.cylinder.reference_k)))
+        verdict = verdict.with_reasons(asked)
+        return verdict if event.cylinder is None else _with_limit(verdict, held.cylinder)
 
     def _unregistered(self, event: CylinderAttached, because: str | None = None) -> Verdict:
         """What is missing is asked for; until then the whip's lowest rating governs, or what the message says."""
@@ -80,7 +129,7 @@ class Counter:
             text += ": register it, or describe it with the stamp read; until then the lowest rating of this whip holds"
         else:
             text += ", only described: read stamp, test date and inspection yourself"
-        reasons = [Reason(code="not-registered", level=Level.CARE, text=text)]
+        reasons = [Reason(code="not-registered", level=Level.CARE, text=text)] if event.class_name is None else []
         record = CylinderRecord(serial=event.serial or "")
         case = Case(record=record, profile=profile, today=self._today(event), wanted=self._wanted(event))
         if case.oxygen_rich:
@@ -96,7 +145,7 @@ class Counter:
             max_rate_pa_s=case.wanted.max_rate_pa_s,
             missing=(*stamp, *_UNREGISTERED_MISSING),
         )
-        return _with_limit(verdict, held_to(event, self._rules, event.whip).cylinder)
+        return self._asked(_with_limit(verdict, held_to(event, self._rules, event.whip).cylinder), event)
 
     def _record(self, serial: str) -> CylinderRecord | None:
         reader = self._register_reader()
@@ -143,8 +192,6 @@ class Counter:
         return datetime.fromtimestamp(event.stamp.utc_s, self._zone).date()
 
 
-def _with_limit(verdict: Verdict, cylinder: Cylinder | None) -> Verdict:
+def _with_limit(verdict: Verdict, cylinder: Cylinder) -> Verdict:
     """With the limit that the watch holds the fill to: where the message says less than the register, that."""
-    if cylinder is None:
-        return verdict
     return replace(verdict, limit_gauge_pa=rating_limit_gauge_pa(cylinder), reference_k=cylinder.reference_k)

@@ -53,7 +53,7 @@ def prepare(
     station, messages = _station(settings, messages, told=config_dir is not None)
     rules = settings.rules(gases.fitted, station=station)
     counter = Counter(settings, rules, register=known, ledger=False)
-    decoder = StationDecoder(settings, station=station, register=counter.cylinder, assess=counter.assess)
+    decoder = StationDecoder(settings, station=station, register=counter.cylinder, assess=counter.received)
     units = units_of(settings)
 
     stepper = Stepper(rules)

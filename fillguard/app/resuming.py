@@ -86,7 +86,7 @@ def left_behind(reader: SqliteLedgerReader, rules: Rules, now: Stamp) -> LeftBeh
         standing=tuple(standing),
         facts=(*returned, *differing, *(FillEnded(stamp=now, summary=summary) for _, summary in fills)),
         attached=tuple(
-            _attached(fill, summary, now)
+            _attached(fill, _as_known_last(fill, reader), summary, now)
             for fill, summary in fills
             if summary.cylinder is not None and (summary.ended_s or 0.0) >= recent_s
         ),
@@ -191,7 +191,9 @@ def _as_known_last(fill: FillStarted, reader: SqliteLedgerReader) -> FillStarted
     return words[-1] if words else fill
 
 
-def _attached(fill: FillStarted, summary: FillSummary, now: Stamp) -> CylinderAttached:
+def _attached(
+    fill: FillStarted, known: FillStarted | FillIdentified, summary: FillSummary, now: Stamp
+) -> CylinderAttached:
     return CylinderAttached(
         stamp=now,
         whip=fill.whip,
@@ -203,6 +205,9 @@ def _attached(fill: FillStarted, summary: FillSummary, now: Stamp) -> CylinderAt
         target_gauge_pa=summary.target_gauge_pa,
         surroundings=fill.surroundings,
         verdict=summary.verdict,
+        checked=known.checked,
+        class_name=known.class_name,
+        stamp_unseen=True,  # what was read then is in `checked`
         note=f"taken over from fill {fill.fill_id}, which a restart of fillguard interrupted",
     )
 

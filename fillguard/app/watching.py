@@ -196,7 +196,7 @@ class Watching:
             settings,
             whips=settings.whips or None,
             register=counter.cylinder,
-            assess=counter.assess,
+            assess=counter.received,
             ask=lambda request: self.link.publish(request),  # noqa: PLW0108 - the link is built from what this needs
         )
         link = MqttLink(

@@ -5,6 +5,8 @@ from dataclasses import dataclass, replace
 from datetime import UTC, datetime
 
 from fillguard.core.events import CylinderAttached, FillStarted, FillSummary, Outcome, Projected
+from fillguard.core.fitness.checks import Identified
+from fillguard.core.fitness.judging import Limit
 from fillguard.core.fitness.verdict import Verdict
 from fillguard.core.limits import ceiling_gauge_pa, rating_limit_gauge_pa
 from fillguard.core.rules import Rules, WhipRules
@@ -41,6 +43,8 @@ class Held:
     target_gauge_pa: float
     ceiling_gauge_pa: float
     verdict: Verdict | None = None
+    described: Cylinder | None = None
+    """As register or message have it; `cylinder` is what governs."""
 
 
 def assumed_cylinder(whip: WhipRules) -> Cylinder:
@@ -79,6 +83,7 @@ class OpenFill:
     start_pa: float
     plateau_seen: bool
     ambient_k: float | None
+    identified: tuple[Identified, ...] = ()
     learned_version: int = 0
     flow_stopped_s: float | None = None
     close_pa: float | None = None
@@ -200,7 +205,7 @@ class OpenFill:
             serial=self.held.serial,
             operator=self.held.operator,
             gas=self.held.gas,
-            cylinder=self.held.cylinder if self.held.identified else None,
+            cylinder=self.held.described,
             started_s=self.started_s,
             flow_stopped_s=self.flow_stopped_s,
             ended_s=ended_s,
@@ -226,10 +231,12 @@ class OpenFill:
             doubtful_readings=self.doubtful,
             learned_version=self.learned_version,
             verdict=self.held.verdict,
+            identified=self.identified,
         )
 
     def started_event(self, stamp: Stamp) -> FillStarted:
         """What the world is told when the fill begins."""
+        said = self.identified[-1] if self.identified else None
         return FillStarted(
             stamp=stamp,
             fill_id=self.fill_id,
@@ -240,7 +247,7 @@ class OpenFill:
             plateau_seen=self.plateau_seen,
             serial=self.held.serial,
             operator=self.held.operator,
-            cylinder=self.held.cylinder if self.held.identified else None,
+            cylinder=self.held.described,
             gas=self.held.gas,
             residual_gas=self.held.residual_gas,
             surroundings=self.held.surroundings,
@@ -251,6 +258,8 @@ class OpenFill:
             ambient_k=self.ambient_k,
             learned_version=self.learned_version,
             verdict=self.held.verdict,
+            checked=said.checked if said is not None else (),
+            class_name=said.class_name if said is not None else None,
         )
 
 
@@ -265,14 +274,17 @@ def fill_id(station: str, whip: str, started_s: float, taken: str | None = None)
 
 def held_to(attached: CylinderAttached | None, rules: Rules, whip: str) -> Held:
     """What a fill on `whip` is held to, with what is known of its cylinder."""
-    cylinder = attached.cylinder if attached is not None else None
-    known = cylinder or assumed_cylinder(rules.whip(whip))
+    described = attached.cylinder if attached is not None else None
+    known = described or assumed_cylinder(rules.whip(whip))
+    if attached is not None and waits_for_stamp(attached, rules, whip):
+        lowest = assumed_cylinder(rules.whip(whip))
+        known = replace(known, rated_gauge_pa=lowest.rated_gauge_pa, reference_k=lowest.reference_k, plus_marked=False)
     limit = rating_limit_gauge_pa(known)
     gas = rules.surface_of(attached.gas if attached is not None else AIR)
     told = attached.target_gauge_pa if attached is not None else None
     return Held(
         cylinder=known,
-        identified=cylinder is not None,
+        identified=described is not None,
         serial=attached.serial if attached else None,
         operator=attached.operator if attached else None,
         gas=attached.gas if attached else AIR,
@@ -283,7 +295,19 @@ def held_to(attached: CylinderAttached | None, rules: Rules, whip: str) -> Held:
         target_gauge_pa=limit if told is None else min(told, limit),
         ceiling_gauge_pa=ceiling_gauge_pa(known, gas, rules.ambient_abs_pa),
         verdict=attached.verdict if attached else None,
+        described=described,
     )
+
+
+def waits_for_stamp(attached: CylinderAttached, rules: Rules, whip: str) -> bool:
+    """True while the whip's lowest rating governs, because nobody by name read the higher one from the shoulder."""
+    if not (rules.asks_stamp and attached.stamp_unseen and attached.cylinder is not None):
+        return False
+    return attached.stamp_read is None and _allows(attached.cylinder) > _allows(assumed_cylinder(rules.whip(whip)))
+
+
+def _allows(cylinder: Cylinder) -> float:
+    return Limit(gauge_pa=rating_limit_gauge_pa(cylinder), reference_k=cylinder.reference_k).contents
 
 
 def _first_sure(marks: Sequence[Mark], from_s: float) -> Mark | None:

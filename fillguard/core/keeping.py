@@ -2,36 +2,25 @@
 
 from dataclasses import replace
 
-from fillguard.core import estimator
 from fillguard.core.alarmdesk import Desk
 from fillguard.core.course import at_rest, started, stopped
 from fillguard.core.curve import Curve
 from fillguard.core.diagnosis import STUCK, bled, findings_of, opened_late
 from fillguard.core.events import (
     FillEnded,
-    FillIdentified,
-    FindingMade,
     FlowStopped,
     Outcome,
-    OutEvent,
     Phase,
     PhaseChanged,
-    VerdictGiven,
-    VerdictOverridden,
 )
 from fillguard.core.evidence import NOTHING
-from fillguard.core.fill import LOSS, UNKNOWN_CAPACITY_M3, Held, OpenFill, assumed_cylinder, fill_id, held_to
+from fillguard.core.fill import LOSS, OpenFill, fill_id, held_to
 from fillguard.core.gathering import gathered
-from fillguard.core.hinted import Finding
+from fillguard.core.identifying import Identifying
+from fillguard.core.identity import said_to_be
 from fillguard.core.learning import teaching_of
 from fillguard.core.lifecycle import FILL_OPEN, WAITING, Sign, next_phase
-from fillguard.core.limits import developed_gauge_pa
-from fillguard.core.projecting import context_of
-from fillguard.core.rules import Rules
-from fillguard.core.thresholds import Thresholds
 from fillguard.core.units import PA_PER_BAR
-from fillguard.core.values import Stamp
-from fillguard.core.view import View
 from fillguard.core.whip import WhipState
 
 _SUPPLY_LEAST_PA = 50.0 * PA_PER_BAR
@@ -41,38 +30,8 @@ _HOSE_FALLS_FOR_S, _STOOD_SHARE = 20.0, 0.9
 _OVER = frozenset({Phase.ENDED, Phase.INTERRUPTED})
 
 
-class Keeping:
-    """One whip during one step. The state it holds is replaced, never changed."""
-
-    def __init__(
-        self, state: WhipState, rules: Rules, now: Stamp, *, air_k: float | None = None, bath_k: float | None = None
-    ) -> None:
-        """Take the whip up as the last step left it, with what the station's own sensors say now."""
-        self.state = state
-        self.rules = rules
-        self.now = now
-        self.air_k = air_k
-        self.bath_k = bath_k
-        self.out: list[OutEvent] = []
-
-    @property
-    def view(self) -> View:
-        """What conditions and diagnosis may look at."""
-        return View(state=self.state, rules=self.rules, now=self.now)
-
-    @property
-    def held(self) -> Held:
-        """What this whip's cylinder is held to, fill or no fill."""
-        fill = self.state.fill
-        return fill.held if fill is not None else held_to(self.state.attached, self.rules, self.state.whip)
-
-    @property
-    def capacity_m3(self) -> float:
-        """Water capacity of what hangs on this whip, as far as somebody said."""
-        attached = self.state.attached
-        if attached is not None and attached.cylinder is not None:
-            return attached.cylinder.total_capacity_m3
-        return self.state.fill.held.cylinder.total_capacity_m3 if self.state.fill is not None else UNKNOWN_CAPACITY_M3
+class Keeping(Identifying):
+    """The phases of one whip, and what each move asks for."""
 
     def desk(self) -> Desk:
         """The alarms of this whip as they stand."""
@@ -82,24 +41,6 @@ class Keeping:
         """Take over what was done at the desk."""
         self.state = desk.state
         self.out.extend(desk.changes)
-
-    def find(self, finding: Finding) -> None:
-        """Tell a finding once per stretch."""
-        state = self.state
-        if finding.name in state.findings:
-            return
-        fill = state.fill.with_finding(finding.name) if state.fill is not None else None
-        self.state = replace(state, findings=state.findings | {finding.name}, fill=fill)
-        self.out.append(
-            FindingMade(
-                stamp=self.now,
-                whip=state.whip,
-                fill_id=fill.fill_id if fill is not None else None,
-                finding=finding.name,
-                confidence=finding.confidence,
-                text=finding.text,
-            )
-        )
 
     def diagnose(self, before: WhipState) -> None:
         """Lead the evidence on after a reading (`before`: the whip as it found it), and tell what it hints at."""
@@ -129,6 +70,7 @@ class Keeping:
         self._tell_phase(old, new, sign)
         if new is Phase.CONNECTED and course.level_pa is not None:
             self.connect(course.level_pa)
+            self.doubt_cylinder(course.level_pa)
         if new in _OVER or (new is Phase.IDLE and old in WAITING):
             self._rest(sign)
 
@@ -171,14 +113,16 @@ class Keeping:
 
     def _open_fill(self) -> None:
         state, course = self.state, self.state.course
-        station = self.rules.station
+        station, held = self.rules.station, held_to(state.attached, self.rules, state.whip)
+        said = said_to_be(state.attached, held, self.now)
         start_s = course.start_s if course.start_s is not None else state.gauge.sample_s
         goes_on = state.context if state.estimate is not None and course.plateau_seen else None
         fill = OpenFill(
             fill_id=fill_id(station, state.whip, start_s, taken=state.last_fill_id),
             station=station,
             whip=state.whip,
-            held=held_to(state.attached, self.rules, state.whip),
+            held=held,
+            identified=() if said is None else (said,),
             started_s=start_s,
             start_pa=course.start_pa,
             plateau_seen=course.plateau_seen,
@@ -195,15 +139,6 @@ class Keeping:
         if self.state.estimate is None or not course.plateau_seen:
             self.connect(course.start_pa, start_seen=course.plateau_seen, sample_s=start_s)
 
-    def connect(self, level_pa: float, *, start_seen: bool = True, sample_s: float | None = None) -> None:
-        """Begin the estimate at a level that stands (or at the best that is known of the start)."""
-        state = self.state
-        context = context_of(self.held, self.rules, state.whip, start_pa=level_pa, air_k=self.air_k, bath_k=self.bath_k)
-        wall_k = state.wall.start_k(self.now) if state.wall is not None else None
-        at_s = state.gauge.sample_s if sample_s is None else sample_s
-        estimate = estimator.begin(context, level_pa, at_s, wall_k, start_seen=start_seen)
-        self.state = replace(state, context=context, estimate=estimate)
-
     def opened_late(self, stood_at_pa: float, fell_to_pa: float) -> None:
         """The cylinder valve was opened onto a hose at supply pressure: what was taken for a cylinder was none."""
         passage = self.state.evidence.passage
@@ -214,94 +149,6 @@ class Keeping:
         if stood_at_pa > _SUPPLY_LEAST_PA and stood_lately_pa > _STOOD_SHARE * stood_at_pa:
             self.find(opened_late(stood_at_pa, fell_to_pa))
         self.state = replace(self.state, estimate=None, context=None)
-
-    def identify(self, fill: OpenFill) -> None:
-        """The cylinder of an open fill became known or turned out to be another one."""
-        attached = self.state.attached
-        held, kept = self._not_looser(fill.held, held_to(attached, self.rules, self.state.whip))
-        notes = (attached.note if attached is not None else None, kept)
-        self.state = replace(self.state, fill=replace(fill, held=held))
-        self.out.append(
-            FillIdentified(
-                stamp=self.now,
-                fill_id=fill.fill_id,
-                whip=fill.whip,
-                serial=held.serial,
-                operator=held.operator,
-                cylinder=held.cylinder if held.identified else None,
-                limit_gauge_pa=held.limit_gauge_pa,
-                reference_k=held.cylinder.reference_k,
-                target_gauge_pa=held.target_gauge_pa,
-                note=" ".join(note for note in notes if note) or None,
-                verdict=held.verdict,
-            )
-        )
-        old, estimate = self.state.context, self.state.estimate
-        if old is None or estimate is None:
-            return
-        new = context_of(
-            held, self.rules, self.state.whip, start_pa=fill.start_pa, air_k=self.air_k, bath_k=self.bath_k
-        )
-        if old.cylinder == new.cylinder:
-            # The unknowns began with these values; what they say must be told apart from the same ones.
-            new = replace(new, learned=old.learned)
-        fill = replace(self.state.fill or fill, learned_version=new.learned.version)
-        self.state = replace(self.state, fill=fill, context=new, estimate=estimator.adapted(estimate, old, new))
-
-    def keep_stricter(self, new: Thresholds) -> None:
-        """Other thresholds come into force: an open fill is held to the stricter of old and new until it ends."""
-        fill = self.state.fill
-        if fill is None:
-            return
-        stricter = new.stricter_than(self.rules.thresholds)
-        self.state, self.rules = replace(self.state, held_to=stricter), self.rules.held_to(stricter)
-        if not fill.held.identified and fill.held.cylinder != assumed_cylinder(self.rules.whip(self.state.whip)):
-            self.identify(fill)
-
-    def override(self, event: VerdictOverridden) -> bool:
-        """Have the named person answer for this cylinder, where anybody may; True when an open fill goes on with it."""
-        attached = self.state.attached
-        if attached is None or attached.verdict is None:
-            self.tell_verdict(event.operator, refused="nothing to override: no cylinder with a verdict hangs here")
-            return False
-        verdict, refused = attached.verdict.overridden(event.operator, event.reason)
-        self.state = replace(self.state, attached=replace(attached, verdict=verdict))
-        self.tell_verdict(event.operator, refused=refused)
-        if self.state.fill is None or refused is not None:
-            return False
-        self.identify(self.state.fill)
-        return True
-
-    def tell_verdict(self, operator: str | None, *, refused: str | None = None) -> None:
-        """Say whether the attached cylinder may be filled; `refused`: why it was not overridden."""
-        attached, fill = self.state.attached, self.state.fill
-        self.out.append(
-            VerdictGiven(
-                stamp=self.now,
-                whip=self.state.whip,
-                fill_id=fill.fill_id if fill is not None else None,
-                serial=attached.serial if attached is not None else None,
-                operator=operator,
-                verdict=attached.verdict if attached is not None else None,
-                refused=refused,
-            )
-        )
-
-    def _not_looser(self, old: Held, new: Held) -> tuple[Held, str | None]:
-        """What an open fill is held to from now on: a stricter limit at once, a looser one only by somebody's name."""
-        if new.operator:
-            return new, None
-        gas, ambient_pa = self.rules.surface_of(new.gas), self.rules.ambient_abs_pa
-        limit = developed_gauge_pa(old.cylinder, gas, old.limit_gauge_pa, new.cylinder.reference_k, ambient_pa)
-        if new.limit_gauge_pa <= limit:
-            return new, None
-        held = replace(
-            new,
-            limit_gauge_pa=limit,
-            target_gauge_pa=min(new.target_gauge_pa, limit),
-            ceiling_gauge_pa=min(new.ceiling_gauge_pa, old.ceiling_gauge_pa),
-        )
-        return held, "The lower limit stays until somebody attaches it by name, with the stamp read."
 
     def _rest(self, sign: Sign) -> None:
         """Nothing is open any more: write the fill's row, free the whip, keep an attachment that still holds."""

@@ -3,6 +3,7 @@
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field, replace
 
+from fillguard.core.events.kinds import Quantity
 from fillguard.core.gas import GasSurface
 from fillguard.core.learned import AS_SHIPPED, Learned, StationLearned
 from fillguard.core.thresholds import AlarmRule, Thresholds, WhipRules
@@ -57,7 +58,11 @@ class Rules:
     """How far the gauge may stand over the rating while hot; None: only the other caps count."""
     oxygen_threshold: float = 0.40
     """Above this oxygen fraction the supply counts as oxygen-rich (46 CFR 197.326: 40 %; some codes say 23.5 or 22)."""
+    asks_stamp: bool = False
+    """A rating above a whip's lowest one counts only once a named person has read it from the shoulder."""
     rules_hash: str = ""
+    silent_after_s: Mapping[tuple[str | None, Quantity], float] = field(default_factory=dict)
+    """How long a sensor beside the gauge may say nothing, by whip (None: the station's) and quantity."""
     learned: StationLearned = AS_SHIPPED
     """What the station's own fills have taught."""
 

@@ -1,21 +1,22 @@
 """The whole station as one pure function: `step(state, event, rules) -> (state, events)`."""
 
-from collections.abc import Iterable, Mapping
-from dataclasses import dataclass, field, replace
+from dataclasses import replace
 
 from fillguard.core.alarmdesk import NO_SUCH_ALARM, is_meant
-from fillguard.core.alarms import Seen, Standing, Subject, command, elapse, judge
+from fillguard.core.alarms import Seen, Standing, Subject, command, elapse
 from fillguard.core.conditions import ON_PRESSURE
 from fillguard.core.events import (
     AlarmChanged,
     AlarmCommanded,
-    AlarmState,
     CanaryReturned,
     ClockStepped,
     CommandAnswered,
     CylinderAttached,
+    CylinderChecked,
     CylinderDetached,
     Doubt,
+    FillAnalysed,
+    FillReleased,
     InEvent,
     LearningReset,
     OutEvent,
@@ -32,13 +33,16 @@ from fillguard.core.events import (
     VerdictGiven,
     VerdictOverridden,
 )
-from fillguard.core.learned import Ending
 from fillguard.core.rules import Rules
+from fillguard.core.sensed import is_usable
+from fillguard.core.sensing import with_sensed
+from fillguard.core.sources import on_question, on_source, with_bank
+from fillguard.core.stationstate import StationState, Step, done, station_alarm, watch_of
 from fillguard.core.teaching import Around, taught_by
-from fillguard.core.values import Stamp, Surroundings
-from fillguard.core.watch import Watch
-from fillguard.core.whip import COLDEST_K, HOTTEST_K, WhipState
+from fillguard.core.values import Surroundings
+from fillguard.core.whip import COLDEST_K, HOTTEST_K
 
+__all__ = ["CLOCK_WRONG", "StationState", "Step", "step"]
 CLOCK_WRONG = "clock-wrong"
 _ALARM_OF_SERVICE = {
     "ledger": "store-failing",
@@ -49,42 +53,14 @@ _ALARM_OF_SERVICE = {
     "drops": "drops",
     "zero": "zero-off",
     "shared": "shared-gauge",
+    "calibration": "calibration-due",
 }
 _BLINDING = frozenset({"step", "intake"})
 """Services without which nobody sees a whip."""
+_FLOWS = frozenset({Phase.FILLING, Phase.PAUSED})
 _NOT_NOW = frozenset({Doubt.RETAINED, Doubt.LATE, Doubt.DUPLICATE})
 """Says nothing about how warm it is now: a stored message may be days old."""
 _MEDIA = {Quantity.AMBIENT: Surroundings.AIR, Quantity.BATH: Surroundings.BATH}
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class StationState:
-    """Every whip, what the station's own sensors say, and the alarms about the station itself."""
-
-    whips: Mapping[str, WhipState] = field(default_factory=dict)
-    air_k: float | None = None
-    bath_k: float | None = None
-    standings: Mapping[str, Standing] = field(default_factory=dict)
-    failing: Mapping[str, str] = field(default_factory=dict)
-    """Services that do not work, with what is known of why."""
-    endings: tuple[Ending, ...] = ()
-    """Fills that a settled reading can still teach something about, oldest first."""
-
-    @property
-    def at_rest(self) -> bool:
-        """True while no whip is open or watched and no alarm waits: ticks may then be skipped."""
-        return _quiet(self.standings) and all(
-            w.phase is Phase.IDLE and w.attached is None and not w.left_over and _quiet(w.standings)
-            for w in self.whips.values()
-        )
-
-    @property
-    def fill_is_open(self) -> bool:
-        """True while a fill is open on any whip."""
-        return any(whip.fill is not None for whip in self.whips.values())
-
-
-Step = tuple[StationState, tuple[OutEvent, ...]]
 
 
 def step(state: StationState, event: InEvent, rules: Rules) -> Step:
@@ -105,10 +81,12 @@ def _stepped(state: StationState, event: InEvent, rules: Rules) -> Step:  # noqa
     match event:
         case Reading():
             return _on_reading(state, event, rules)
-        case CylinderAttached() | CylinderDetached() | PresenceChanged() | VerdictOverridden():
+        case CylinderAttached() | CylinderDetached() | CylinderChecked() | PresenceChanged() | VerdictOverridden():
             return _on_word(state, event, rules)
         case Tick():
             return _on_tick(state, event, rules)
+        case FillAnalysed() | FillReleased():
+            return state, (_answered(event),)
         case AlarmCommanded():
             return _on_command(state, event, rules)
         case ServiceChanged():
@@ -121,30 +99,24 @@ def _stepped(state: StationState, event: InEvent, rules: Rules) -> Step:  # noqa
             return state, ()
 
 
-def _watch(state: StationState, whip: str, rules: Rules, now: Stamp) -> Watch:
-    known = state.whips.get(whip) or WhipState(whip=whip)
-    if known.held_to is not None:
-        rules = rules.held_to(known.held_to)
-    return Watch(known, rules, now, air_k=state.air_k, bath_k=state.bath_k)
-
-
-def _done(state: StationState, watch: Watch) -> Step:
-    whip = watch.state
-    return replace(state, whips={**state.whips, whip.whip: whip}), tuple(watch.out)
-
-
 def _on_reading(state: StationState, reading: Reading, rules: Rules) -> Step:
     medium = _MEDIA.get(reading.quantity)
+    if reading.whip is None and is_usable(reading):
+        state = replace(state, sensed=with_sensed(state.sensed, reading))
     if medium is not None:
         return _on_surroundings(state, reading, medium, rules)
-    if reading.whip is None or reading.quantity not in {Quantity.PRESSURE, Quantity.WALL}:
-        return state, ()
-    watch = _watch(state, reading.whip, rules, reading.stamp)
-    if reading.quantity is Quantity.PRESSURE:
-        watch.on_pressure(reading)
-    else:
-        watch.on_wall(reading)
-    return _done(state, watch)
+    if reading.whip is None:
+        return on_source(state, reading, rules)
+    watch = watch_of(state, reading.whip, rules, reading.stamp)
+    match reading.quantity:
+        case Quantity.PRESSURE:
+            watch.on_pressure(reading)
+        case Quantity.WALL:
+            watch.on_wall(reading)
+        case _:
+            watch.on_sensed(reading)
+    state, told = done(state, watch)
+    return with_bank(state, told, reading, rules) if reading.quantity is Quantity.SUPPLY else (state, told)
 
 
 def _on_surroundings(state: StationState, reading: Reading, medium: Surroundings, rules: Rules) -> Step:
@@ -154,7 +126,7 @@ def _on_surroundings(state: StationState, reading: Reading, medium: Surroundings
     state = replace(state, air_k=reading.value) if air else replace(state, bath_k=reading.value)
     whips = dict(state.whips)
     for name in whips:
-        watch = _watch(state, name, rules, reading.stamp)
+        watch = watch_of(state, name, rules, reading.stamp)
         watch.on_surroundings(reading.value, medium)
         whips[name] = watch.state
     return replace(state, whips=whips), ()
@@ -162,31 +134,53 @@ def _on_surroundings(state: StationState, reading: Reading, medium: Surroundings
 
 def _on_word(
     state: StationState,
-    event: CylinderAttached | CylinderDetached | PresenceChanged | VerdictOverridden,
+    event: CylinderAttached | CylinderDetached | CylinderChecked | PresenceChanged | VerdictOverridden,
     rules: Rules,
 ) -> Step:
-    watch = _watch(state, event.whip, rules, event.stamp)
+    before: tuple[OutEvent, ...] = ()
+    if isinstance(event, CylinderAttached):
+        state, before, event = _taken_off(state, event, rules)
+    watch = watch_of(state, event.whip, rules, event.stamp)
+    refused: str | None = None
     match event:
         case CylinderAttached():
+            watch.note_valve(event)
             watch.on_attached(event)
         case CylinderDetached():
+            watch.note_valve(event)
             watch.on_detached()
+        case CylinderChecked():
+            refused = watch.on_checked(event)
         case VerdictOverridden():
             watch.on_overridden(event)
         case PresenceChanged():
             watch.on_presence(online=event.online)
-    state, facts = _done(state, watch)
+    state, facts = done(state, watch)
     if isinstance(event, VerdictOverridden):
-        facts += (_override_answered(event, facts),)
-    return state, facts
+        refused = next((fact.refused for fact in facts if isinstance(fact, VerdictGiven)), None)
+    if isinstance(event, VerdictOverridden | CylinderChecked):
+        facts += (_word_answered(event, refused),)
+    return state, (*before, *facts)
 
 
-def _override_answered(event: VerdictOverridden, facts: Iterable[OutEvent]) -> CommandAnswered:
-    refused = next((fact.refused for fact in facts if isinstance(fact, VerdictGiven)), None)
+def _answered(event: FillAnalysed | FillReleased) -> CommandAnswered:
     return CommandAnswered(
         stamp=event.stamp,
         command_id=event.command_id,
-        verb="override",
+        verb="analysed" if isinstance(event, FillAnalysed) else "released",
+        operator=event.analysis.by if isinstance(event, FillAnalysed) else event.by,
+        whip=None,
+        alarm=None,
+        occurrence=None,
+        refused=event.refused,
+    )
+
+
+def _word_answered(event: VerdictOverridden | CylinderChecked, refused: str | None) -> CommandAnswered:
+    return CommandAnswered(
+        stamp=event.stamp,
+        command_id=event.command_id,
+        verb="override" if isinstance(event, VerdictOverridden) else "checked",
         operator=event.operator,
         whip=event.whip,
         alarm=None,
@@ -195,15 +189,41 @@ def _override_answered(event: VerdictOverridden, facts: Iterable[OutEvent]) -> C
     )
 
 
+def _taken_off(
+    state: StationState, event: CylinderAttached, rules: Rules
+) -> tuple[StationState, tuple[OutEvent, ...], CylinderAttached]:
+    """A cylinder hangs on one whip only: whoever attaches it elsewhere took it off here, but for one that fills.
+
+    What is in it goes with it, unless somebody said better.
+    """
+    told: tuple[OutEvent, ...] = ()
+    for name, whip in state.whips.items():
+        if name == event.whip or whip.phase in _FLOWS or not _same_serial(whip.attached, event):
+            continue
+        if whip.context is not None and not event.residual_told:
+            event = replace(event, residual_gas=whip.context.mix)
+        watch = watch_of(state, name, rules, event.stamp)
+        watch.on_detached()
+        state, out = done(state, watch)
+        told += out
+    return state, told, event
+
+
+def _same_serial(one: CylinderAttached | None, other: CylinderAttached) -> bool:
+    if one is None or one.serial is None or other.serial is None:
+        return False
+    return one.serial.strip().upper() == other.serial.strip().upper()
+
+
 def _on_rules(state: StationState, event: RulesChanged, rules: Rules) -> Step:
     """`rules` are still the old ones: an open fill keeps what is stricter in them."""
     if event.thresholds is None:
         return state, ()
     told: list[OutEvent] = []
     for name in state.whips:
-        watch = _watch(state, name, rules, event.stamp)
+        watch = watch_of(state, name, rules, event.stamp)
         watch.keep_stricter(event.thresholds)
-        state, out = _done(state, watch)
+        state, out = done(state, watch)
         told.extend(out)
     return state, tuple(told)
 
@@ -211,9 +231,10 @@ def _on_rules(state: StationState, event: RulesChanged, rules: Rules) -> Step:
 def _on_tick(state: StationState, tick: Tick, rules: Rules) -> Step:
     told: list[OutEvent] = []
     for name in state.whips:
-        watch = _watch(state, name, rules, tick.stamp)
+        watch = watch_of(state, name, rules, tick.stamp)
         watch.on_tick()
-        state, out = _done(state, watch)
+        watch.tell_silent(state.sensed)
+        state, out = done(state, watch)
         told.extend(out)
     for name, standing in state.standings.items():
         rule = rules.alarms.get(name)
@@ -265,7 +286,7 @@ def _commanded(
                 refused = refusal
     taken = []
     for name in state.whips if event.whip is None else (event.whip,):
-        watch = _watch(state, name, rules, event.stamp)
+        watch = watch_of(state, name, rules, event.stamp)
         refusal = watch.on_command(event)
         if refusal is None:
             taken.append(watch)
@@ -274,20 +295,20 @@ def _commanded(
     if len(taken) > 1:
         whips = ", ".join(watch.state.whip for watch in taken)
         return state, (), f"{event.alarm} stands on whips {whips}: say which one"
-    return (*_done(state, taken[0]), None) if taken else (state, (), refused)
+    return (*done(state, taken[0]), None) if taken else (state, (), refused)
 
 
 def _on_clock(state: StationState, event: ClockStepped, rules: Rules) -> Step:
     """Sample times from before and after a step cannot be compared, so every whip begins anew."""
     cause = f"The computer's clock was moved by {event.by_s:+.1f} s while the watch was running."
-    state, told = _station_alarm(state, rules, CLOCK_WRONG, Seen.yes(cause), event.stamp)
+    state, told = station_alarm(state, rules, CLOCK_WRONG, Seen.yes(cause), event.stamp)
     # From here on it is right again: whoever reads times across the step must know, nobody need do anything else.
-    state, ended = _station_alarm(state, rules, CLOCK_WRONG, Seen.no(), event.stamp)
+    state, ended = station_alarm(state, rules, CLOCK_WRONG, Seen.no(), event.stamp)
     told += ended
     for name in state.whips:
-        watch = _watch(state, name, rules, event.stamp)
+        watch = watch_of(state, name, rules, event.stamp)
         watch.on_clock_stepped()
-        state, out = _done(state, watch)
+        state, out = done(state, watch)
         told += out
     return state, told
 
@@ -300,31 +321,20 @@ def _on_service(state: StationState, event: ServiceChanged, rules: Rules) -> Ste
     if event.service in _BLINDING:
         return _on_blindness(state, event, rules)
     kind = event.service.split(":", 1)[0]
+    state, found = on_question(state, event, kind, rules)
     alarm = _ALARM_OF_SERVICE.get(kind)
     if alarm is None:
-        return state, ()
+        return state, found
     why = [f"{name}: {text}" for name, text in failing.items() if _ALARM_OF_SERVICE.get(name.split(":", 1)[0]) == alarm]
-    return _station_alarm(state, rules, alarm, Seen.yes("; ".join(why)) if why else Seen.no(), event.stamp)
+    state, changes = station_alarm(state, rules, alarm, Seen.yes("; ".join(why)) if why else Seen.no(), event.stamp)
+    return state, (*found, *changes)
 
 
 def _on_blindness(state: StationState, event: ServiceChanged, rules: Rules) -> Step:
     told: list[OutEvent] = []
     for name in state.whips if event.whip is None else (event.whip,):
-        watch = _watch(state, name, rules, event.stamp)
+        watch = watch_of(state, name, rules, event.stamp)
         watch.on_outage(None if event.ok else event.detail)
-        state, out = _done(state, watch)
+        state, out = done(state, watch)
         told.extend(out)
     return state, tuple(told)
-
-
-def _station_alarm(state: StationState, rules: Rules, name: str, seen: Seen, now: Stamp) -> Step:
-    rule = rules.alarms.get(name)
-    if rule is None:
-        return state, ()
-    changes: tuple[AlarmChanged, ...]
-    standing, changes = judge(state.standings.get(name) or Standing(), rule, Subject(station=rules.station), seen, now)
-    return replace(state, standings={**state.standings, name: standing}), changes
-
-
-def _quiet(standings: Mapping[str, Standing]) -> bool:
-    return all(s.state is AlarmState.NORMAL and s.turned_mono_s is None for s in standings.values())

@@ -4,22 +4,19 @@ Order within a step: believe the reading or not, read the life cycle from the cu
 judge the alarms, set prompt and lamp.
 """
 
-from collections.abc import Iterable
 from dataclasses import replace
-from math import isfinite
 
 from fillguard.core import estimator
 from fillguard.core.conditions import OF_THE_WHIP, ON_PRESSURE, WHATEVER_QUALITY
 from fillguard.core.course import Course, after_pressure, after_time, hose_speed_pa_s, stands_bled
-from fillguard.core.diagnosis import LOOP_FAULT, SILENT, STUCK, loop_fault, loss, silent
+from fillguard.core.diagnosis import LOOP_FAULT, SILENT, STUCK, loop_fault, silent
 from fillguard.core.estimator import EstimatorState
 from fillguard.core.events import (
     AlarmCommanded,
     CylinderAttached,
+    CylinderChecked,
     Doubt,
-    LampChanged,
     Phase,
-    PromptChanged,
     Quality,
     Reading,
     ReadingDoubted,
@@ -27,37 +24,25 @@ from fillguard.core.events import (
 )
 from fillguard.core.fill import LOSS
 from fillguard.core.gauge import Gauge, judged
-from fillguard.core.keeping import Keeping
 from fillguard.core.lifecycle import AFTER_CLOSE, FILL_OPEN, TRANSITIONS, Sign
 from fillguard.core.outlook import Outlook, outlook
 from fillguard.core.projecting import Moment, flow_of, projected
-from fillguard.core.prompting import prompt_for
-from fillguard.core.rules import Rules
+from fillguard.core.sensing import Sensing
 from fillguard.core.units import PA_PER_BAR
-from fillguard.core.values import Stamp, Surroundings
-from fillguard.core.whip import Wall, WhipState
 
 _FED_DROP_PA = 5.0 * PA_PER_BAR
 _FED_RATE_PA_S = 1.0 * PA_PER_BAR / 60.0
 _FLAT_PA_S = 0.4 * PA_PER_BAR / 60.0
 _LEAP_NOISE_PA = 0.5 * PA_PER_BAR
 _FORGOTTEN_AFTER_S = 900.0
-_NOT_USED = frozenset({Doubt.LATE, Doubt.RETAINED, Doubt.DUPLICATE})
 
 
-class Watch(Keeping):
+class Watch(Sensing):
     """What every kind of event does to one whip."""
-
-    def __init__(
-        self, state: WhipState, rules: Rules, now: Stamp, *, air_k: float | None = None, bath_k: float | None = None
-    ) -> None:
-        """Take the whip up as the last step left it."""
-        super().__init__(state, rules, now, air_k=air_k, bath_k=bath_k)
-        self._before = state
 
     def on_pressure(self, reading: Reading) -> None:
         """A reading of the whip's gauge."""
-        before = self.state.gauge
+        before, reading = self.state.gauge, self.believed(reading)
         gauge, doubt, usable = judged(before, reading)
         if doubt is not None or reading.quality is not Quality.GOOD:
             self._doubt(reading, doubt)
@@ -75,28 +60,6 @@ class Watch(Keeping):
             self._judge(ON_PRESSURE if self.state.fill is not None else OF_THE_WHIP)
         self._signal()
 
-    def on_wall(self, reading: Reading) -> None:
-        """A reading of the strap-on sensor."""
-        if reading.quality is Quality.BAD or reading.doubt in _NOT_USED:
-            return
-        wall = self.state.wall or Wall(kelvin=0.0, sample_s=float("-inf"), arrived_mono_s=0.0)
-        if not (isfinite(reading.value) and isfinite(reading.sample_s) and reading.sample_s > wall.sample_s):
-            return
-        state = replace(self.state, wall=wall.after(reading.value, reading.sample_s, reading.stamp.mono_s))
-        self.state = state
-        if state.estimate is not None and state.context is not None:
-            estimate = estimator.on_wall(state.estimate, state.context, reading.value, reading.sample_s)
-            self.state = replace(state, estimate=estimate)
-        if state.fill is not None and reading.doubt is not Doubt.STALE:
-            self._judge(("wall-hot",))
-            self._signal()
-
-    def on_surroundings(self, kelvin: float, medium: Surroundings) -> None:
-        """A reading of shop air or bath; only what this cylinder stands in concerns it."""
-        state = self.state
-        if state.estimate is not None and state.context is not None and state.context.surroundings is medium:
-            self.state = replace(state, estimate=estimator.on_surroundings(state.estimate, kelvin))
-
     def on_attached(self, event: CylinderAttached) -> None:
         """Somebody said what hangs on this whip, before, during or after a fill."""
         if self.state.phase in AFTER_CLOSE and _is_another(self.state.attached, event):
@@ -110,7 +73,9 @@ class Watch(Keeping):
             case Phase.IDLE:
                 self.take(Sign.ATTACHED)
             case Phase.CONNECTED | Phase.DRAINING:
-                self.connect(self.state.course.level_pa or self.state.gauge.gauge_pa or 0.0)
+                level_pa = self.state.course.level_pa or self.state.gauge.gauge_pa or 0.0
+                self.connect(level_pa)
+                self.doubt_cylinder(level_pa)
             case _:
                 if self.state.fill is not None:
                     self.identify(self.state.fill)
@@ -123,6 +88,15 @@ class Watch(Keeping):
         if self.override(event):
             self._judge(("not-fit",))
         self._signal()
+
+    def on_checked(self, event: CylinderChecked) -> str | None:
+        """A named person looked at this cylinder; in words why that could not be taken down, None when it was."""
+        refused = self.check(event)
+        if refused is None and self.state.fill is not None:
+            self._project(self.state.estimate)
+            self._judge(ON_PRESSURE)
+        self._signal()
+        return refused
 
     def on_detached(self) -> None:
         """Somebody said that the whip is free."""
@@ -313,12 +287,6 @@ class Watch(Keeping):
         )
         self.out.append(seen)
 
-    def _judge(self, names: Iterable[str]) -> None:
-        desk = self.desk().judged(names)
-        self.close_desk(desk)
-        if any(change.alarm == LOSS and change.is_raise for change in desk.changes):
-            self.find(loss())
-
     def _go_blind(self) -> None:
         """Nothing is heard any more: say once that there is no projection, so that nobody trusts the last one."""
         state = self.state
@@ -357,30 +325,6 @@ class Watch(Keeping):
             self.state = replace(state, fill=replace(state.fill, cooled_since_mono_s=since))
         if since is not None and self.now.mono_s - since >= extents.settled_for_s:
             self.take(Sign.COOLED)
-
-    def _signal(self) -> None:
-        """Prompt and lamp."""
-        state, before = self.state, self._before
-        if state.shown is not before.shown or state.phase is not before.phase:
-            prompt, asked = prompt_for(state.phase, state.shown, state.prompt, state.asked, self.rules.extents)
-            if asked is not state.asked or prompt is not state.prompt:
-                self.state = replace(state, prompt=prompt, asked=asked)
-            if prompt is not state.prompt:
-                fill = state.fill.fill_id if state.fill is not None else None
-                self.out.append(PromptChanged(stamp=self.now, whip=state.whip, fill_id=fill, prompt=prompt))
-        if self._lamp_may_change():
-            lamp = self.desk().lamp()
-            if lamp is not self.state.lamp:
-                self.state = replace(self.state, lamp=lamp)
-                self.out.append(LampChanged(stamp=self.now, whip=state.whip, lamp=lamp))
-
-    def _lamp_may_change(self) -> bool:
-        state, before = self.state, self._before
-        return (
-            state.prompt is not before.prompt
-            or state.standings is not before.standings
-            or state.left_over is not before.left_over
-        )
 
 
 def _is_another(attached: CylinderAttached | None, event: CylinderAttached) -> bool:

@@ -16,13 +16,15 @@ from fillguard.core.events import (
 )
 from fillguard.core.units import STANDARD_ATMOSPHERE_PA
 from fillguard.core.values import Stamp
-from fillguard.intake.attach import Assess, Register, attach_event
+from fillguard.intake.attach import Assess, attach_event
 from fillguard.intake.commands import command_event, command_id
+from fillguard.intake.described import Register
 from fillguard.intake.formats import LARGEST_BYTES, UnusableError, json_measured, sample_of, shown
 from fillguard.intake.grading import QUALITY, Channel
 from fillguard.intake.measures import ELECTRICAL_RANGES, Range, si_value
 from fillguard.intake.rejections import RejectionCount, Rejections
 from fillguard.ports import RawMessage
+from fillguard.settings.panel import PanelSettings
 
 MOST_WHIPS = 64
 """Names that are taken for whips when the configuration lists none: a bound for memory, far above any panel."""
@@ -43,6 +45,9 @@ class Feed:
     quantity: Quantity | None = None
 
 
+_SAID_BY_PEOPLE = frozenset({"cylinder", "command"})
+
+
 class DefaultDecoder:
     """Decodes `fill/{station}/...` and `fillguard/{station}/command`. One thread only, but for `rejections`.
 
@@ -54,7 +59,8 @@ class DefaultDecoder:
         station: str,
         *,
         register: Register,
-        assess: Assess = lambda _: None,
+        assess: Assess = lambda event: event,
+        panel: PanelSettings | None = None,
         whips: frozenset[str] | None = None,
         ambient_abs_pa: float = STANDARD_ATMOSPHERE_PA,
         live_for_s: float = 5.0,
@@ -62,7 +68,7 @@ class DefaultDecoder:
         ranges: Mapping[Quantity, Range] = ELECTRICAL_RANGES,
     ) -> None:
         self._station = station
-        self._register, self._assess = register, assess
+        self._register, self._assess, self._panel = register, assess, panel
         self._whips = whips
         self._ambient_abs_pa = ambient_abs_pa
         self._live_for_s = live_for_s
@@ -91,7 +97,8 @@ class DefaultDecoder:
             kind = feed.kind
             if len(message.payload) > LARGEST_BYTES:
                 raise UnusableError("too-large", f"over {LARGEST_BYTES} bytes: send one reading a message")  # noqa: TRY301 - counted below like all others
-            return (self._events.get(kind, self._reading)(message, feed),)
+            event = self._events.get(kind, self._reading)(message, feed)
+            return (self._assess(event) if kind in _SAID_BY_PEOPLE else event,)
         except UnusableError as problem:
             rejected = self._rejections.note(kind, message, problem)
             return (replace(rejected, command_id=command_id(message.payload)) if kind == "command" else rejected,)
@@ -145,9 +152,11 @@ class DefaultDecoder:
         said = hash(message.payload)
         if (message.retained or message.duplicate) and said in before:
             raise UnusableError("repeated", "the broker sent an earlier message on this topic again: nothing changed")
-        event = attach_event(message.payload, stamp=message.arrived, whip=_whip_of(feed), register=self._register)
+        event = attach_event(
+            message.payload, stamp=message.arrived, whip=_whip_of(feed), register=self._register, panel=self._panel
+        )
         before.append(said)
-        return replace(event, verdict=self._assess(event)) if isinstance(event, CylinderAttached) else event
+        return event
 
     def _presence(self, message: RawMessage, feed: Feed) -> PresenceChanged:
         word = message.payload.strip()

@@ -1,19 +1,22 @@
 """The one decoder of a station: mapped topics by its feeds, everything else by the default topics."""
 
 from collections.abc import Callable, Collection, Mapping
+from dataclasses import replace
 
 from fillguard.core.events import InEvent, PresenceChanged, Reading
 from fillguard.core.values import Stamp
-from fillguard.intake.attach import Assess, Register
+from fillguard.intake.attach import Assess
+from fillguard.intake.described import Register
 from fillguard.intake.feeds import DefaultDecoder
-from fillguard.intake.formats import UnusableError
+from fillguard.intake.formats import LARGEST_BYTES, UnusableError
 from fillguard.intake.mapped import MappedDecoder
+from fillguard.intake.payloads.scanned import scanned
 from fillguard.intake.presence import Attendance
 from fillguard.intake.rejections import RejectionCount, Rejections
 from fillguard.intake.sanity import Sanity
 from fillguard.ports import Publication, RawMessage
 from fillguard.settings import Settings
-from fillguard.settings.feeds import FeedSettings, covers
+from fillguard.settings.feeds import AttachSettings, FeedSettings, covers
 
 
 class StationDecoder:
@@ -25,7 +28,7 @@ class StationDecoder:
         *,
         station: str | None = None,
         register: Register = lambda _: None,
-        assess: Assess = lambda _: None,
+        assess: Assess = lambda event: event,
         whips: Collection[str] | None = None,
         ask: Callable[[Publication], None] = lambda _: None,
     ) -> None:
@@ -35,10 +38,12 @@ class StationDecoder:
         the request to an edge node that its feed allows.
         """
         self._rejections, self._attendance = Rejections(), Attendance()
+        self._station = station or settings.station.id
         self._default = DefaultDecoder(
-            station or settings.station.id,
+            self._station,
             register=register,
             assess=assess,
+            panel=settings.panel,
             whips=frozenset(whips) if whips is not None else None,
             ambient_abs_pa=settings.station.ambient_abs_pa,
             live_for_s=settings.extents.live_for_s,
@@ -77,7 +82,10 @@ class StationDecoder:
         return (*events, *questions)
 
     def _decoded(self, message: RawMessage) -> tuple[InEvent, ...]:
-        if self._mapped.feed_of(message.topic) is not None:
+        feed = self._mapped.feed_of(message.topic)
+        if feed is not None and feed.attach is not None:
+            return self._attached(message, feed, feed.attach)
+        if feed is not None:
             return self._mapped.decode(message)
         (event,) = self._default.decode(message)
         match event:
@@ -90,6 +98,15 @@ class StationDecoder:
                 return (self._attendance.told(message.arrived, message.topic, event.whip, online=event.online),)
         return (event,)
 
+    def _attached(self, message: RawMessage, feed: FeedSettings, attach: AttachSettings) -> tuple[InEvent, ...]:
+        """What a foreign scanner says goes the way of our own topic: same register, same checks, same refusals."""
+        try:
+            whip, said = scanned(message.payload[: LARGEST_BYTES + 1], attach, feed.topics[message.topic])
+        except UnusableError as problem:
+            return (self._rejections.note(feed.name, message, problem),)
+        topic = f"fill/{self._station}/{whip}/cylinder"
+        return self._default.decode(replace(message, topic=topic, payload=said))
+
     def remember(self, reading: Reading, now: Stamp) -> None:
         """Take over one recorded reading after a restart, oldest first: repeats and backlogs are then known."""
         (self._mapped if self._mapped.measures(reading.source) else self._default).remember(reading, now)
@@ -97,6 +114,10 @@ class StationDecoder:
     def rejections(self) -> tuple[RejectionCount, ...]:
         """What could not be used so far, by feed or kind of topic, and reason; from any thread."""
         return self._rejections.counts()
+
+    def questions(self) -> Mapping[str, int]:
+        """How often a sensor was found questionable, by kind (`zero`, `unit`, `shared`, `gaps`, `device-clock`)."""
+        return self._sanity.asked()
 
     def missed(self) -> Mapping[str, int]:
         """Sequence numbers that never came, by source, for sources that number their readings."""

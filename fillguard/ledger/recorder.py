@@ -2,7 +2,7 @@
 
 import math
 import sqlite3
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TypeVar
 
 from fillguard.core.events import (
@@ -10,6 +10,7 @@ from fillguard.core.events import (
     CanaryReturned,
     ClockStepped,
     FillEnded,
+    FillReleased,
     FillStarted,
     OutEvent,
     Projected,
@@ -53,6 +54,7 @@ VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)
 _QUARANTINE = """
 INSERT INTO quarantine (mirror, stream, first_row, last_row, status, reason, at_ms) VALUES (?, ?, ?, ?, ?, ?, ?)
 """
+_RECIPIENT = "INSERT INTO recipient (event, fill_id, name, until_ms) VALUES (?, ?, ?, ?)"
 MASS_STEPS_PER_KG = 1e4
 TO_STOP_STEPS_PER_S = 10.0
 
@@ -160,6 +162,8 @@ class Recorder:
         cause = record.cause
         if isinstance(cause, ReadingRejected):
             self._rejected(cause)
+        elif isinstance(cause, FillReleased):
+            self._released(cause)
         elif not isinstance(cause, Reading | Tick | CanaryReturned):
             self._event(cause)
             if isinstance(cause, ClockStepped):
@@ -279,6 +283,14 @@ class Recorder:
             self._rejections.clear()
         self._rejections[key] = _Rejections(cause.stamp.mono_s)
         self._add("event", encode(cause) | {"unrecorded_before": before.since if before else 0})
+
+    def _released(self, cause: FillReleased) -> None:
+        """The name of whoever got it stands beside the record, which nobody can take a name out of."""
+        number = self._add("event", encode(replace(cause, to=None)))
+        self._connection.execute("DELETE FROM recipient WHERE until_ms < ?", (grid.stored_ms(cause.stamp.utc_s),))
+        if cause.to is not None and cause.to_until_utc_s is not None and cause.refused is None:
+            row = (number, cause.fill_id, clean(cause.to), grid.stored_ms(cause.to_until_utc_s))
+            self._connection.execute(_RECIPIENT, row)
 
     def _owe(self, notice: OwedNotice) -> None:
         if outbox.known_notice(self._connection, notice) is None:

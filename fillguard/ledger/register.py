@@ -13,13 +13,14 @@ from pathlib import Path
 from typing import Self
 
 from fillguard.core.errors import LedgerError
+from fillguard.core.fitness.checks import Left
 from fillguard.core.fitness.record import CylinderRecord
 from fillguard.core.values import Stamp
 from fillguard.ledger import store
 from fillguard.ledger.grid import stored_ms
 from fillguard.ledger.lock import LedgerLock, LedgerLocked
 from fillguard.ledger.recorder import Recorder
-from fillguard.ports import AuditEntry, CylinderRecorded
+from fillguard.ports import AuditEntry, CylinderRecorded, StepRecord
 from fillguard.settings.problems import Problem
 from fillguard.settings.register import key_of, read_record
 from fillguard.settings.schema import Place
@@ -38,6 +39,12 @@ _FINDINGS = """
 SELECT findings FROM fill WHERE serial IN (SELECT value FROM json_each(?)) AND started_ms > ?
 ORDER BY started_ms DESC LIMIT ?
 """
+_LAST_FILL = """
+SELECT fill_id, outcome, ifnull(final_settled_gauge_pa, settled_gauge_pa), reference_k FROM fill
+WHERE serial IN (SELECT value FROM json_each(?)) ORDER BY started_ms DESC LIMIT 1
+"""
+_NOT_KNOWN_HOW = frozenset({"interrupted", "stopped-for-alarm"})
+"""Outcomes after which a cylinder may hold something else than was last seen."""
 
 
 class RegisterReader:
@@ -76,6 +83,13 @@ class RegisterReader:
         rows = self._ask(_FINDINGS, (json.dumps(sorted(serials)), stored_ms(since_s), _FILLS_LOOKED_AT))
         return sum(bool(VALVE_FINDINGS & set(json.loads(str(findings or "[]")))) for (findings,) in rows)
 
+    def left(self, serials: Collection[str]) -> Left | None:
+        """How the last recorded fill of a cylinder left it; None where there is none, or nobody knows how it ended."""
+        row = self._ask(_LAST_FILL, (json.dumps(sorted(serials)),)).fetchone()
+        if row is None or row[1] in _NOT_KNOWN_HOW or row[2] is None or row[3] is None:
+            return None
+        return Left(fill_id=row[0], gauge_pa=row[2], reference_k=row[3])
+
     def _changes(self, sql: str, values: Sequence[object]) -> Iterator[CylinderRecorded]:
         for (body,) in self._ask(sql, values):
             yield _change_of(json.loads(str(body)))
@@ -100,12 +114,14 @@ def add_to_register(
     path: Path,
     station: str,
     now: Stamp,
-    changes: Sequence[CylinderRecorded],
+    changes: Sequence[CylinderRecorded | StepRecord | AuditEntry],
     *,
     audit: AuditEntry | None = None,
     progress: Progress | None = None,
 ) -> None:
-    """Add all `changes` to the ledger at `path`, or none. A new ledger is made where there is none.
+    """Add all `changes`, of the register or by people after a fill, to the ledger at `path`, or none.
+
+    A new ledger is made where there is none.
 
     Raises LedgerError: it cannot be written, or is another station's.
     """
@@ -128,7 +144,7 @@ def add_to_register(
 
 def _add(
     path: Path,
-    entries: Sequence[CylinderRecorded | AuditEntry],
+    entries: Sequence[CylinderRecorded | StepRecord | AuditEntry],
     audit: AuditEntry | None,
     progress: Progress | None,
 ) -> None:

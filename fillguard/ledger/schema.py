@@ -10,7 +10,7 @@ from fillguard.core.errors import LedgerError
 _FIRST_RECORD_TABLES = ("source", "boot", "opened", "fill", "event", "alarm", "notice", "attempt", "config", "audit")
 RECORD_TABLES = (*_FIRST_RECORD_TABLES, "cylinder", "chunk")
 """In the chain, never changed: each has `id` (its journal number) and `body`."""
-WORK_TABLES = ("outbox", "cursor", "quarantine", "snapshot")
+WORK_TABLES = ("outbox", "cursor", "quarantine", "snapshot", "recipient")
 LIVE_TABLES = ("reading", "projection")
 PACKED_TABLES = ("chunk_data",)
 OWNERS: Mapping[str, str] = {"reading": "source", "projection": "fill"}
@@ -158,7 +158,11 @@ def _chunks() -> Migration:
     return Migration(version=4, name="chunks", statements=(*_script("0004-chunks.sql"), *guards))
 
 
-MIGRATIONS: tuple[Migration, ...] = (_first(), _learned(), _register(), _chunks())
+def _recipients() -> Migration:
+    return Migration(version=5, name="recipients", statements=tuple(_script("0005-recipients.sql")))
+
+
+MIGRATIONS: tuple[Migration, ...] = (_first(), _learned(), _register(), _chunks(), _recipients())
 
 
 def version_of(connection: sqlite3.Connection) -> int:

@@ -38,11 +38,13 @@ from fillguard.core.events import (
     ReadingDoubted,
     ReadingRejected,
     SettledJudged,
+    ValveNoted,
     VerdictGiven,
 )
 from fillguard.core.units import bar_from_pa, c_from_k
 from fillguard.core.values import Stamp
 from fillguard.outlets.answers import answer, not_understood
+from fillguard.outlets.findings import found
 from fillguard.outlets.status import StationStatus
 from fillguard.ports import Publication
 
@@ -170,8 +172,8 @@ class MqttOutlet:
             case AlarmChanged():
                 self._publish(self._alarm(fact))
                 self._note_alarm(fact)
-            case CommandAnswered():
-                self._publish(answer(fact, self._station, drill=self._status.drill))
+            case CommandAnswered() | FindingMade():
+                self._publish(self._once(fact))
             case LampChanged():
                 self._publish_lamp(fact.whip, fact.lamp.value)
                 self._whip(fact.whip).lamp = fact.lamp.value
@@ -191,10 +193,17 @@ class MqttOutlet:
             case FillEnded():
                 outcome: Document = {"outcome": fact.summary.outcome.value}
                 self._change(fact.summary.whip, fact.stamp, outcome)
-            case FindingMade() | FlowStopped() | ReadingDoubted() | SettledJudged() | LearnedChanged():
+            case FlowStopped() | ReadingDoubted() | SettledJudged() | LearnedChanged() | ValveNoted():
                 pass
             case _:
                 assert_never(fact)
+
+    def _once(self, fact: CommandAnswered | FindingMade) -> Publication:
+        """What is said once and is no state."""
+        drill = self._status.drill
+        if isinstance(fact, CommandAnswered):
+            return answer(fact, self._station, drill=drill)
+        return found(fact, self._station, drill=drill)
 
     def _note_alarm(self, change: AlarmChanged) -> None:
         if change.whip is None:

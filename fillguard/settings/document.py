@@ -5,6 +5,7 @@ from dataclasses import dataclass, field
 
 from fillguard.settings.channels import ChannelSection
 from fillguard.settings.environment import overlay
+from fillguard.settings.panel import ClassSection, PanelSection, ScannerSection
 from fillguard.settings.problems import Problem, did_you_mean
 from fillguard.settings.profiles import ProfileSection
 from fillguard.settings.schema import Place, S, Section, validated
@@ -25,8 +26,10 @@ _TABLES: Mapping[str, type[Section]] = {
     "influx": InfluxSection,
     "extents": ExtentsSection,
     "profile": ProfileSection,
+    "panel": PanelSection,
+    "scanner": ScannerSection,
 }
-_LISTS = ("whip", "channel", "feed")
+_LISTS = ("whip", "channel", "feed", "class")
 _CHANNEL_SECRETS = frozenset({"url", "url_file", "url_env"})
 """A password easily lands in any of these, so none is ever quoted."""
 _FILES_OF_SECRETS = frozenset({"password_file", "token_file"})
@@ -44,6 +47,9 @@ class Sections:
     profile: ProfileSection | None
     whips: tuple[WhipSection, ...]
     channels: tuple[ChannelSection, ...]
+    panel: PanelSection | None
+    scanner: ScannerSection | None
+    classes: tuple[ClassSection, ...]
     feeds: tuple[Mapping[str, object], ...]
     """As written: what a feed says depends on the station and its whips."""
     overrides: Mapping[str, Mapping[str, str]] = field(default_factory=dict)
@@ -84,6 +90,9 @@ def read_document(document: Mapping[str, object], environ: Mapping[str, str], pr
         profile=section("profile", ProfileSection) if "profile" in tables else None,
         whips=tuple(_items(WhipSection, document, "whip", "id", problems)),
         channels=tuple(_items(ChannelSection, document, "channel", "name", problems)),
+        panel=section("panel", PanelSection),
+        scanner=section("scanner", ScannerSection),
+        classes=tuple(_items(ClassSection, document, "class", "name", problems)),
         feeds=tuple(_list(document, "feed", problems)),
         overrides=overrides,
     )

@@ -16,7 +16,8 @@ from fillguard.settings.resolve import Resolver
 REGISTER_FILE = "cylinders.csv"
 _OUR_FILES = (document.FILE, alarms.FILE, REGISTER_FILE)
 _WITHOUT_FILES: Mapping[str, object] = {
-    "station": {"id": "station", "name": "no configuration", "hot_allowance_bar": "full"}
+    "station": {"id": "station", "name": "no configuration", "hot_allowance_bar": "full"},
+    "panel": {"ask_stamp_read": False},  # a capture of another station: nobody there was asked
 }
 _NEARLY = 0.75
 """How alike a file's name must be to one of ours to be taken for a slip of the pen."""

@@ -6,6 +6,7 @@ from pathlib import Path
 
 from pydantic import SecretStr
 
+from fillguard.core.events import Quantity
 from fillguard.core.fitness.profiles import JurisdictionProfile
 from fillguard.core.gas import GasSurface
 from fillguard.core.hours import WeekTime
@@ -14,6 +15,7 @@ from fillguard.core.thresholds import Thresholds
 from fillguard.core.values import GasMix, Profile
 from fillguard.ports import Route
 from fillguard.settings.feeds import FeedSettings
+from fillguard.settings.panel import PanelSettings
 from fillguard.settings.register import Register
 
 
@@ -67,6 +69,8 @@ class LedgerSettings:
     path: Path
     raw_retention_s: float | None
     """None: raw readings are kept for ever."""
+    anchor_channel: str | None = None
+    """Gets a line with the end of the record once a day, beside the broker."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -115,6 +119,8 @@ class Settings:
     """Whose rules say what may be filled: the jurisdiction's, or the shop's own stricter ones."""
     oxygen_clean_whips: Mapping[str, bool]
     """Whips of which somebody said whether they are oxygen-clean."""
+    panel: PanelSettings
+    """What is asked at the panel, the shop's classes of cylinder, its scanner."""
     text: str = field(repr=False)
     """Everything that is in force but the register, as JSON, defaults and overrides included, without secrets."""
     hash: str
@@ -142,5 +148,17 @@ class Settings:
             ambient_k=self.station.ambient_k,
             hot_allowance_pa=self.station.hot_allowance_pa,
             oxygen_threshold=self.station.oxygen_threshold,
+            asks_stamp=self.panel.asks_stamp,
             rules_hash=self.hash,
+            silent_after_s=self._silent_after_s(),
         )
+
+    def _silent_after_s(self) -> Mapping[tuple[str | None, Quantity], float]:
+        """What the feeds say of each sensor's silence."""
+        return {
+            claim: reading.silent_after_s
+            for feed in self.feeds
+            for reading in feed.readings
+            if reading.silent_after_s is not None
+            for claim in feed.claims_of(reading)
+        }

@@ -9,6 +9,7 @@ from pathlib import Path
 from pydantic import SecretStr
 
 from fillguard.core.events import Quantity
+from fillguard.core.fitness.profiles import JurisdictionProfile
 from fillguard.core.rules import WhipRules
 from fillguard.core.units import k_from_c, pa_from_bar
 from fillguard.core.values import Profile
@@ -26,6 +27,7 @@ from fillguard.settings.model import (
     StationSettings,
     TlsSettings,
 )
+from fillguard.settings.panel import panel_settings
 from fillguard.settings.problems import HIDDEN, Problem, did_you_mean
 from fillguard.settings.profiles import profile_in_force, shipped_profiles
 from fillguard.settings.register import Register
@@ -33,7 +35,6 @@ from fillguard.settings.schema import Place, Section
 from fillguard.settings.station import (
     BrokerSection,
     InfluxSection,
-    LedgerSection,
     StationSection,
     WhipSection,
 )
@@ -55,13 +56,9 @@ class Resolver:
         channels = [self._channel(channel, known) for channel in sections.channels]
         influx = self._influx(sections.influx, sections.place("influx")) if sections.influx else None
         broker = self._broker(sections.broker, sections.place("broker")) if sections.broker else None
-        station, ledger, extents = sections.station, sections.ledger, sections.extents
+        station, ledger, extents = sections.station, self._ledger(sections), sections.extents
         feeds = self._feeds(sections, station) if station is not None else ()
-        fitness = (
-            profile_in_force(station.profile, sections.profile, sections.place("profile"), self._problems)
-            if station is not None
-            else None
-        )
+        fitness = self._fitness(sections, station) if station is not None else None
         if self._problems or station is None or broker is None or ledger is None or extents is None or fitness is None:
             return None
         text = canonical_text(sections, alarms)
@@ -70,17 +67,21 @@ class Resolver:
             broker=replace(broker, client_id=broker.client_id or f"fillguard-{station.id}"),
             whips={whip.id: _whip(whip, station.profile, feeds) for whip in sections.whips},
             channels=tuple(channel for channel in channels if channel is not None),
-            ledger=self._ledger(ledger),
+            ledger=ledger,
             influx=influx,
             extents=extents.extents(),
             alarms={name: alarm.rule(name) for name, alarm in alarms.items()},
             feeds=feeds,
             register=register,
             fitness=fitness,
+            panel=panel_settings(sections.panel, sections.scanner, sections.classes),
             oxygen_clean_whips={w.id: w.oxygen_clean for w in sections.whips if w.oxygen_clean is not None},
             text=text,
             hash=hashlib.sha256(text.encode()).hexdigest(),
         )
+
+    def _fitness(self, sections: Sections, station: StationSection) -> JurisdictionProfile | None:
+        return profile_in_force(station.profile, sections.profile, sections.place("profile"), self._problems)
 
     def _feeds(self, sections: Sections, station: StationSection) -> tuple[FeedSettings, ...]:
         whips = [whip.id for whip in sections.whips]
@@ -127,9 +128,21 @@ class Resolver:
             return None
         return InfluxSettings(url=section.url, org=section.org, bucket=section.bucket, token=token)
 
-    def _ledger(self, section: LedgerSection) -> LedgerSettings:
-        days = section.raw_retention_days
-        return LedgerSettings(path=self._folder / section.path, raw_retention_s=None if days is None else days * _DAY_S)
+    def _ledger(self, sections: Sections) -> LedgerSettings | None:
+        section = sections.ledger
+        if section is None:
+            return None
+        days, channel = section.raw_retention_days, section.anchor_channel
+        known = [each.name for each in sections.channels]
+        if channel is not None and channel not in known:
+            self._problems.append(
+                sections.place("ledger").problem("anchor_channel", did_you_mean(channel, known), channel)
+            )
+        return LedgerSettings(
+            path=self._folder / section.path,
+            raw_retention_s=None if days is None else days * _DAY_S,
+            anchor_channel=channel,
+        )
 
     def _channel(self, section: ChannelSection, known: Mapping[str, list[str]]) -> ChannelSettings | None:
         place = channel_place(section.name)
@@ -174,6 +187,8 @@ def canonical_text(sections: Sections, alarms: Mapping[str, AlarmSection]) -> st
         "influx": sections.influx,
         "extents": sections.extents,
         "profile": sections.profile,
+        "panel": sections.panel,
+        "scanner": sections.scanner,
     }
     channels = tables(sections.channels)
     for channel in channels:
@@ -183,6 +198,7 @@ def canonical_text(sections: Sections, alarms: Mapping[str, AlarmSection]) -> st
         "whip": tables(sections.whips),
         "channel": channels,
         "feed": list(sections.feeds),
+        "class": tables(sections.classes),
         "alarms": {name: alarm.model_dump(mode="json") for name, alarm in alarms.items()},
     }
     return json_text(content)

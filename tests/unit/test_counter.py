@@ -55,10 +55,11 @@ def rules(settings: Settings) -> Rules:
 
 
 def attached(counter: Counter, serial: str | None, whip: str = "1", **said: object) -> CylinderAttached:
-    payload = json.dumps({"serial": serial, "operator": "op-1", **said} if serial else {"operator": "op-1", **said})
-    event = attach_event(payload.encode(), stamp=NOW, whip=whip, register=counter.cylinder)
+    said = {"operator": "op-1", "checked": ["stamp-read"], **({"serial": serial} if serial else {}), **said}
+    event = attach_event(json.dumps(said).encode(), stamp=NOW, whip=whip, register=counter.cylinder)
+    event = counter.received(event)
     assert isinstance(event, CylinderAttached)
-    return replace(event, verdict=counter.assess(event))
+    return event
 
 
 def codes(event: CylinderAttached) -> list[str]:

@@ -158,7 +158,7 @@ def test_the_messages_shown_in_the_page_of_topics_are_understood() -> None:
     reading, cylinder, command, settled = re.findall(r"```json\n(.*?)```", page("reference/topics.md"), re.DOTALL)
     settings = load_settings(ROOT / "config", {})
     counter = Counter(settings, settings.rules(Gases(report=pytest.fail).fitted), ledger=False)
-    decoder = DefaultDecoder("tern", register=counter.cylinder, assess=counter.assess)
+    decoder = DefaultDecoder("tern", register=counter.cylinder, assess=counter.received)
     stamp = Stamp(mono_s=0.0, utc_s=1795558185.2)
     topics = ("fill/tern/1/pressure", "fill/tern/1/cylinder", "fillguard/tern/command", "fillguard/tern/command")
     kinds = [

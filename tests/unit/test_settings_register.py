@@ -241,7 +241,11 @@ def test_every_column_is_read_and_written_back_as_it_stood() -> None:
         ("gas_service", "argon", "air, nitrox, oxygen"),
         ("outlet", "din", "yoke-232, threaded-232, threaded-300, nitrox-232, nitrox-300"),
         ("state", "broken", "in-service, set-aside, condemned"),
-        ("valve_found", "stiff rusty", "some of: stiff, weeping, bent, knocked, will-not-seal"),
+        (
+            "valve_found",
+            "stiff rusty",
+            "some of: stiff, weeping, bent, knocked, will-not-seal, bubbles-at-stem, bubbles-at-neck",
+        ),
     ],
 )
 def test_a_cell_that_means_nothing_says_what_it_may_hold(column: str, cell: str, allowed: str) -> None:

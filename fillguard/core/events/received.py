@@ -3,6 +3,9 @@
 from dataclasses import dataclass, field
 
 from fillguard.core.events.kinds import Doubt, Quality, Quantity, Verb
+from fillguard.core.fitness.checks import Check, Checked, Left, named
+from fillguard.core.fitness.record import Found
+from fillguard.core.fitness.release import Analysis, Basis
 from fillguard.core.fitness.verdict import Verdict
 from fillguard.core.thresholds import Thresholds
 from fillguard.core.values import Cylinder, GasMix, Stamp, Surroundings, Visits
@@ -68,6 +71,38 @@ class CylinderAttached:
     """Whether it may be filled, how far, and why not; None where nobody judged it."""
     visits: Visits = field(default_factory=Visits)
     """What earlier fills say of this cylinder and this whip."""
+    checked: tuple[Checked, ...] = ()
+    """What a person looked at."""
+    stamp_unseen: bool = False
+    """The rating is the register's or its class's: nobody said that the shoulder of THIS cylinder says so."""
+    class_name: str | None = None
+    """Known by the shop's class only."""
+    of_class: Cylinder | None = None
+    """What it counts as once a named person has read what a class cannot say."""
+    valve_found: tuple[Found, ...] = ()
+    valve_note: str | None = None
+    members: tuple[str, ...] = ()
+    """Serials of the cylinders of a set."""
+    left: Left | None = None
+    """How its last recorded fill left it; None: not on record."""
+    residual_told: bool = True
+    """False: nobody said what was in it, `residual_gas` is an assumption."""
+
+    @property
+    def stamp_read(self) -> Checked | None:
+        """Who read the stamp; None while no named person did."""
+        return named(self.checked, Check.STAMP_READ)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class CylinderChecked:
+    """A named person looked at what hangs on a whip."""
+
+    stamp: Stamp
+    whip: str
+    operator: str
+    checks: tuple[Check, ...]
+    command_id: str | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -77,6 +112,9 @@ class CylinderDetached:
     stamp: Stamp
     whip: str
     operator: str | None = None
+    valve_found: tuple[Found, ...] = ()
+    """What the operator noticed at its valve."""
+    valve_note: str | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -120,6 +158,43 @@ class VerdictOverridden:
     operator: str
     reason: str
     command_id: str | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class FillAnalysed:
+    """A named person analysed what is in a filled cylinder."""
+
+    stamp: Stamp
+    fill_id: str
+    analysis: Analysis
+    command_id: str | None = None
+    refused: str | None = None
+    """Why it could not be taken down."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class FillReleased:
+    """A named person released a filled cylinder to somebody, or tried to."""
+
+    stamp: Stamp
+    fill_id: str
+    gauge_pa: float | None
+    """Settled, at the cylinder's reference temperature."""
+    basis: Basis
+    shop_k: float | None
+    """How warm it was in the shop; None: nobody said."""
+    label: GasMix | None
+    """None: what was supplied."""
+    valve_seen: bool
+    o_ring_seen: bool
+    by: str
+    to: str | None
+    """Whoever got it. Kept apart from the record, and for its own time."""
+    to_until_utc_s: float | None = None
+    """When that name is forgotten."""
+    command_id: str | None = None
+    refused: str | None = None
+    """Why it may not leave, in words; None: it may."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -193,10 +268,13 @@ InEvent = (
     | ReadingRejected
     | CylinderAttached
     | CylinderDetached
+    | CylinderChecked
     | PresenceChanged
     | Tick
     | AlarmCommanded
     | VerdictOverridden
+    | FillAnalysed
+    | FillReleased
     | SettledRead
     | LearningReset
     | ClockStepped

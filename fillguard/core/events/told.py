@@ -3,6 +3,8 @@
 from dataclasses import dataclass, field
 
 from fillguard.core.events.kinds import AlarmState, Chatter, Doubt, Lamp, Outcome, Phase, Prompt, Quality
+from fillguard.core.fitness.checks import Checked, Identified
+from fillguard.core.fitness.record import Found
 from fillguard.core.fitness.verdict import Verdict
 from fillguard.core.learned import Ending, Lesson, StationLearned, Unfit
 from fillguard.core.values import Cylinder, GasMix, Stamp, Surroundings
@@ -50,6 +52,8 @@ class FillStarted:
     """Of the station's learned values in use; 0: as shipped."""
     verdict: Verdict | None = None
     """On the cylinder, as it stood when the gas began to flow."""
+    checked: tuple[Checked, ...] = ()
+    class_name: str | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -67,6 +71,8 @@ class FillIdentified:
     target_gauge_pa: float
     note: str | None = None
     verdict: Verdict | None = None
+    checked: tuple[Checked, ...] = ()
+    class_name: str | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -82,6 +88,19 @@ class VerdictGiven:
     """None: there was none to override."""
     refused: str | None = None
     """Why it was not overridden, in words."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ValveNoted:
+    """The operator noticed something at a cylinder's valve when it was attached or taken off."""
+
+    stamp: Stamp
+    whip: str
+    fill_id: str | None
+    serial: str | None
+    operator: str | None
+    found: tuple[Found, ...]
+    note: str | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -139,10 +158,11 @@ class PromptChanged:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class FindingMade:
-    """What the curve hints at."""
+    """What the curve hints at, or what is questionable about a sensor."""
 
     stamp: Stamp
-    whip: str
+    whip: str | None
+    """None: about a sensor of the whole station."""
     fill_id: str | None
     finding: str
     confidence: float
@@ -303,6 +323,8 @@ class FillSummary:
     """Of the station's learned values in use; 0: as shipped."""
     verdict: Verdict | None = None
     """On the cylinder, with the name of whoever overrode it."""
+    identified: tuple[Identified, ...] = ()
+    """What it was said to be of, one after the other; the last one is `serial`."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -368,6 +390,7 @@ OutEvent = (
     | FillStarted
     | FillIdentified
     | VerdictGiven
+    | ValveNoted
     | Projected
     | PromptChanged
     | FindingMade

@@ -55,6 +55,9 @@ class Found(StrEnum):
     BENT = "bent"
     KNOCKED = "knocked"
     WILL_NOT_SEAL = "will-not-seal"
+    BUBBLES_AT_STEM = "bubbles-at-stem"
+    BUBBLES_AT_NECK = "bubbles-at-neck"
+    """Between valve and cylinder: empty it slowly, nobody tightens a valve under pressure."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -16,7 +16,8 @@ _ROUNDING_PA = 1000.0
 _MANY_FINDINGS = 3
 _AIR_AT_MOST = 0.22
 """EN 12021: air has 21 +/- 1 % oxygen."""
-_BAD_VALVE = frozenset({Found.WEEPING, Found.BENT, Found.WILL_NOT_SEAL})
+_MINOR = frozenset({Found.STIFF, Found.KNOCKED})
+_BAD_VALVE = frozenset(Found) - _MINOR
 
 
 def standing(case: Case) -> Iterator[Reason]:

@@ -1,5 +1,6 @@
 """The verdict on a cylinder: fill, fill with care, or do not fill, each reason in words."""
 
+from collections.abc import Iterable
 from dataclasses import dataclass, replace
 from enum import StrEnum
 
@@ -87,6 +88,20 @@ class Verdict:
         if self.absolute:
             return self, f"nobody may override this: {'; '.join(reason.text for reason in self.absolute)}"
         return replace(self, overridden_by=by, override_reason=why), None
+
+    def answered(self, codes: Iterable[str]) -> "Verdict":
+        """The same without the reasons called `codes`: somebody looked."""
+        gone = frozenset(codes)
+        return self._for(reason for reason in self.reasons if reason.code not in gone)
+
+    def with_reasons(self, more: Iterable[Reason]) -> "Verdict":
+        """The same with `more` reasons."""
+        return self._for((*self.reasons, *more))
+
+    def _for(self, reasons: Iterable[Reason]) -> "Verdict":
+        ordered = tuple(sorted(reasons, key=lambda reason: (-GRAVITY[reason.level], reason.overridable)))
+        level = max((reason.level for reason in ordered), key=GRAVITY.__getitem__, default=Level.FILL)
+        return replace(self, reasons=ordered, level=level)
 
     @property
     def text(self) -> str:
