@@ -11,6 +11,7 @@ from fillguard.cli.ledger import app as ledger
 from fillguard.cli.live import capture, demo, run
 from fillguard.cli.offline import check_config, export, fills, simulate
 from fillguard.cli.replaying import replay
+from fillguard.cli.sensors import app as sensors
 from fillguard.cli.thresholds import app as thresholds
 
 app = typer.Typer(
@@ -49,6 +50,7 @@ for command in (
     app.command()(command)
 app.add_typer(feed, name="feed")
 app.add_typer(cylinders, name="cylinders")
+app.add_typer(sensors, name="sensors")
 app.add_typer(ledger, name="ledger")
 app.add_typer(thresholds, name="thresholds")
 

@@ -18,6 +18,7 @@ from fillguard.core.events import (
     CylinderDetached,
     FillEnded,
     FillSummary,
+    FindingMade,
     InEvent,
     Lamp,
     LampChanged,
@@ -453,3 +454,28 @@ def test_what_an_earlier_run_told_is_shown_and_not_told_again(board: Board) -> N
     board.outlet.greet()
     assert [alarm["state"] for alarm in board.last()["alarms"]] == ["latched-unacknowledged"]
     assert board.on(ALARM) == []
+
+
+@pytest.mark.parametrize("whip", ["1", None])
+def test_a_finding_is_published_once_in_its_own_words(board: Board, whip: str | None) -> None:
+    found = FindingMade(
+        stamp=board.clock.now(),
+        whip=whip,
+        fill_id=None,
+        finding="wrong-unit",
+        confidence=0.7,
+        text="is the unit wrong?",
+    )
+    board.tells(found)
+    (sent,) = board.on("fillguard/tern/finding")
+    assert (sent.qos, sent.retain) == (0, False)
+    assert json.loads(sent.payload) == {
+        "v": 1,
+        "t": found.stamp.utc_s,
+        "whip": whip,
+        "fill": None,
+        "finding": "wrong-unit",
+        "confidence": 0.7,
+        "text": "is the unit wrong?",
+        "drill": False,
+    }
