@@ -1,15 +1,14 @@
 """Live rows into chunks, and chunks out of the ledger once their time is over. Inside the writer's transaction.
 
-A chunk holds rows of one source (of projections: of one fill) that follow each other: the readings of one fill, or what
-came between fills. Rows are packed two hours after they came: a message whose acknowledgement was lost may come again
-until then, and must find its row. While a fill is open nothing is packed that came since two hours before it: whoever
-resumes it reads that.
+A chunk holds rows of one source (of projections: of one fill) that follow each other: the readings of one fill with
+those since the last one, or a piece of what came between fills. Rows are packed two hours after they came: a message
+whose acknowledgement was lost may come again until then, and must find its row. While a fill is open nothing is packed
+that came since two hours before it: whoever resumes it reads that.
 """
 
 import sqlite3
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field
-from itertools import groupby
 
 from fillguard.core.errors import LedgerError
 from fillguard.core.values import Stamp
@@ -37,7 +36,7 @@ PACKED_AFTER_S = 7200.0
 """Longer than a broker keeps a session for a client that is away (we ask for an hour)."""
 _WAITS_AT_MOST_S = 86_400.0
 """Rows outside fills wait for company, but not longer than a day."""
-_FEWEST = 100
+_FEWEST = 256
 _WINDOW = 8192
 """Rows looked at in one turn."""
 _ROWS_A_TURN = 2048
@@ -55,20 +54,38 @@ def unpacked(stream: str, content: bytes) -> list[Row]:
     return [_absolute(stream, row) for row in packing.unpack(content)]
 
 
-_DEVICE = COLUMNS["reading"].index("device_ms")
+_AGAINST = {
+    stream: tuple((COLUMNS[stream].index(name), COLUMNS[stream].index(base)) for name, base in pairs.items())
+    for stream, pairs in {
+        "reading": {"device_ms": "sample_ms"},
+        "projection": {
+            "settled_low": "settled",
+            "settled_high": "settled",
+            "developed": "settled",
+            "cylinder": "gauge",
+            "close_at": "stop_at",
+        },
+    }.items()
+}
+"""Columns that are packed as their difference from another one: it hardly changes."""
 
 
 def _relative(stream: str, row: Row) -> Row:
-    """A device's time is told against the sample's: the difference hardly changes."""
-    if stream != "reading" or row[_DEVICE] is None:
-        return row
-    return (*row[:_DEVICE], _whole(row[_DEVICE]) - _whole(row[1]), *row[_DEVICE + 1 :])
+    cells = list(row)
+    for place, base in _AGAINST[stream]:
+        cell, against = row[place], row[base]
+        if isinstance(cell, int) and isinstance(against, int):
+            cells[place] = cell - against
+    return tuple(cells)
 
 
 def _absolute(stream: str, row: Row) -> Row:
-    if stream != "reading" or row[_DEVICE] is None:
-        return row
-    return (*row[:_DEVICE], _whole(row[_DEVICE]) + _whole(row[1]), *row[_DEVICE + 1 :])
+    cells = list(row)
+    for place, base in _AGAINST[stream]:
+        cell, against = row[place], row[base]
+        if isinstance(cell, int) and isinstance(against, int):
+            cells[place] = cell + against
+    return tuple(cells)
 
 
 @dataclass(slots=True)
@@ -113,19 +130,23 @@ class Packer:
             yield row
 
     def _groups(self, window: Sequence[Row]) -> Iterator[list[Row]]:
-        """What may become one chunk each: neighbours of one owner and one fill."""
+        """What may become one chunk each: neighbours of one owner, up to the end of a fill."""
         owner, fill = (COLUMNS[self.stream].index(name) for name in (OWNERS[self.stream], "fill"))
         by_owner: dict[object, list[Row]] = {}
         for row in window:
             by_owner.setdefault(row[owner], []).append(row)
         for rows in by_owner.values():
-            for _, group in groupby(rows, lambda row: row[fill]):
-                kept = list(group)
-                for begin in range(0, len(kept), _LONGEST_CHUNK):
-                    yield kept[begin : begin + _LONGEST_CHUNK]
+            group: list[Row] = []
+            for row in rows:
+                fill_ended = bool(group) and group[-1][fill] not in {None, row[fill]}
+                if fill_ended or len(group) == _LONGEST_CHUNK:
+                    yield group
+                    group = []
+                group.append(row)
+            yield group
 
     def _may_go(self, group: Sequence[Row], now: Stamp) -> bool:
-        fill = group[0][COLUMNS[self.stream].index("fill")]
+        fill = group[-1][COLUMNS[self.stream].index("fill")]
         if self._key(group) in self._refused:
             return False
         old = arrived_ms(self.stream, group[-1]) < stored_ms(now.utc_s - _WAITS_AT_MOST_S)
@@ -201,12 +222,10 @@ def arrived_ms(stream: str, row: Row) -> int:
 def _record(stream: str, owner: int, group: Sequence[Row], content: bytes) -> dict[str, Json]:
     sample = COLUMNS[stream].index("sample_ms")
     times = [_whole(row[sample]) for row in group]
-    fill = group[0][COLUMNS[stream].index("fill")]
     return {
         TYPE: "Chunk",
         "stream": stream,
         "owner": owner,
-        "fill": None if fill is None else _whole(fill),
         "first_row": _whole(group[0][0]),
         "last_row": _whole(group[-1][0]),
         "rows": len(group),

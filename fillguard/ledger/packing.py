@@ -1,10 +1,11 @@
 """Rows packed small: each column as differences in planes of bytes, compressed. What comes out equals what went in.
 
 Layout, before zlib: number of rows, number of columns, then each column. A column begins with the lengths of its runs
-of present and absent (null) cells by turns, then one letter says how the present ones are kept: `0`, `1`, `2` integers
-differenced so many times, each number zigzagged into 1, 2, 4 or 8 bytes and the first bytes of all of them kept
-together, then the second ones, and so on; `j` JSON, for anything that is no integer. Numbers of the layout itself are
-LEB128.
+of present and absent (null) cells by turns, then one letter says how the present ones are kept: `j` as JSON, anything
+that is no integer; `0`, `1`, `2` integers, counted from the first one in steps of their greatest common divisor and
+differenced so many times. Of integers follow the first one (zigzagged), the step and a width of 1, 2, 4 or 8; then each
+number zigzagged into so many bytes, little end first: the first bytes of all, the second bytes of all, and so on.
+Numbers of the layout itself are LEB128.
 """
 
 import hashlib
@@ -13,6 +14,7 @@ import zlib
 from array import array
 from collections.abc import Sequence
 from itertools import accumulate, groupby, pairwise
+from math import gcd
 
 from fillguard.core.errors import LedgerError
 
@@ -84,14 +86,26 @@ def _kept(how: int, payload: bytes) -> bytes:
 
 
 def _integers(numbers: Sequence[int], order: int) -> bytes:
+    first = numbers[0] if numbers else 0
+    counts = [number - first for number in numbers]
+    step = gcd(*counts) or 1
+    counts = [count // step for count in counts]
     for _ in range(order):
-        numbers = [*numbers[:1], *(after - before for before, after in pairwise(numbers))]
-    zigzag = [number << 1 if number >= 0 else ~(number << 1) for number in numbers]
+        counts = [*counts[:1], *(after - before for before, after in pairwise(counts))]
+    zigzag = [*map(_zigzag, counts)]
     largest = max(zigzag, default=0)
     width, code = next((width, code) for width, code in _WIDTHS if largest < 1 << 8 * width)
     flat = _little(array(code, zigzag)).tobytes()
     planes = b"".join(flat[plane::width] for plane in range(width))
-    return _kept(ord("0") + order, bytes((width,)) + planes)
+    return _kept(ord("0") + order, _number(_zigzag(first)) + _number(step) + bytes((width,)) + planes)
+
+
+def _zigzag(number: int) -> int:
+    return number << 1 if number >= 0 else ~(number << 1)
+
+
+def _unzigzag(number: int) -> int:
+    return number >> 1 if not number & 1 else ~(number >> 1)
 
 
 def _cells(read: "_Reader", count: int) -> list[Cell]:
@@ -114,17 +128,17 @@ def _cells(read: "_Reader", count: int) -> list[Cell]:
 def _differenced(payload: bytes, order: int) -> list[int]:
     if order not in _ORDERS:
         raise ValueError("a column is kept in an unknown way")
-    width, planes = payload[0], payload[1:]
-    code = _CODES[width]
+    read = _Reader(payload)
+    first, step, width = _unzigzag(read.number()), read.number(), read.take(1)[0]
+    code, planes = _CODES[width], read.rest()
     count = len(planes) // width
     flat = bytearray(len(planes))
     for plane in range(width):
         flat[plane::width] = planes[plane * count : (plane + 1) * count]
-    zigzag = _little(array(code, bytes(flat)))
-    numbers = [value >> 1 if not value & 1 else ~(value >> 1) for value in zigzag]
+    counts = [*map(_unzigzag, _little(array(code, bytes(flat))))]
     for _ in range(order):
-        numbers = list(accumulate(numbers))
-    return numbers
+        counts = list(accumulate(counts))
+    return [first + step * count for count in counts]
 
 
 def _little(numbers: "array[int]") -> "array[int]":
@@ -154,6 +168,10 @@ class _Reader:
         if len(piece) != count:
             raise ValueError("it ends too early")
         self._at += count
+        return piece
+
+    def rest(self) -> bytes:
+        piece, self._at = self._data[self._at :], len(self._data)
         return piece
 
     def number(self) -> int:
