@@ -9,7 +9,9 @@ from typing import TYPE_CHECKING
 
 from fillguard import __version__
 from fillguard.app import owing
+from fillguard.app.anchoring import AnchorNotes
 from fillguard.app.authors import Author
+from fillguard.app.calibrations import Calibrations
 from fillguard.app.counter import Counter
 from fillguard.app.folding import shown_anew
 from fillguard.app.gases import Gases
@@ -26,6 +28,7 @@ from fillguard.intake.mqtt import LinkNews, MqttLink
 from fillguard.intake.station import StationDecoder
 from fillguard.ledger.reader import SqliteLedgerReader
 from fillguard.ledger.store import Owner
+from fillguard.ledger.tending import Tending
 from fillguard.ledger.writer import SqliteLedgerWriter
 from fillguard.outlets.apprise import senders
 from fillguard.outlets.delivery import Delivery, Sender
@@ -77,6 +80,7 @@ class Watching:
         self.rules = settings.rules(Gases(report=partial(report, ok=False)).surface_of)
         self.speech = Speech(settings=settings, rules=self.rules, units=units_of(settings), drill=drill)
         channels = senders(settings.channels)
+        self.anchors = self._anchor_notes(channels)
         self.ledger = self._ledger()
         self._snapshots = Snapshots(self.ledger)
         try:
@@ -98,6 +102,7 @@ class Watching:
             take_over=self._take_over,
             report=report,
         )
+        self.calibrations = Calibrations(settings, clock=clock, tell=self._tell)
         self._outlets: tuple[Outlet, ...] = (self.reloading, self.outlet, *also)
         self.engine = self._engine()
         self._thread = threading.Thread(target=self._run_engine, name="engine", daemon=True)
@@ -112,7 +117,12 @@ class Watching:
         if self.mirror is not None:
             self.mirror.start()
         self._thread.start()
-        self.link.start(sign=self.status, greet=self.outlet.greet)
+        self.calibrations.start()
+        self.link.start(sign=self.status, greet=self._greet)
+
+    def _greet(self) -> None:
+        self.outlet.greet()
+        self.anchors.greet()
 
     def stop(self) -> int:
         """Stop in order; returns how many entries were not recorded.
@@ -121,6 +131,7 @@ class Watching:
         with the broker. Then we say farewell, so that nobody takes silence for peace, and let the record catch up.
         """
         self._stopping = True
+        self.calibrations.stop()
         self.engine.stop()
         if self._thread.ident is not None:
             self._thread.join(_ENGINE_WITHIN_S)
@@ -219,6 +230,18 @@ class Watching:
             Owner(station=self.settings.station.id, drill=self._drill),
             self._clock,
             on_health=lambda ok, detail: self._service("ledger", ok, detail),
+            tending=Tending(raw_retention_s=self.settings.ledger.raw_retention_s, on_anchor=self.anchors.noted),
+        )
+
+    def _anchor_notes(self, channels: Mapping[str, Sender]) -> AnchorNotes:
+        name = self.settings.ledger.anchor_channel
+        return AnchorNotes(
+            lambda publication: self.link.publish(publication),  # noqa: PLW0108 - the link is built later
+            station=self.settings.station.id,
+            drill=self._drill,
+            channel=(name, channels[name]) if name is not None else None,
+            trail=lambda: self.ledger,
+            clock=self._clock,
         )
 
     def _delivery(self, channels: Mapping[str, Sender]) -> Delivery:
