@@ -4,6 +4,7 @@ Pressures are gauge pascal unless the name says absolute, temperatures kelvin, t
 receiver in `Stamp`, `sample_s` the sample's own time on the receiver's UTC scale. Events are frozen and built once.
 """
 
+from fillguard.core.events.alarmed import AlarmChanged, AlarmFacts, CommandAnswered
 from fillguard.core.events.kinds import (
     AlarmState,
     Chatter,
@@ -37,9 +38,6 @@ from fillguard.core.events.received import (
     VerdictOverridden,
 )
 from fillguard.core.events.told import (
-    AlarmChanged,
-    AlarmFacts,
-    CommandAnswered,
     FillEnded,
     FillIdentified,
     FillStarted,
