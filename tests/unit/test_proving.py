@@ -3,6 +3,8 @@
 import json
 import shutil
 import sqlite3
+import subprocess
+import sys
 from contextlib import closing
 from pathlib import Path
 
@@ -188,3 +190,32 @@ def test_a_file_that_is_no_ledger_fails_every_step_it_can(ledger: Path, tmp_path
     result = run("drill", junk, "--ledger", ledger)
     assert result.exit_code == Exit.TAMPERED
     assert "could NOT be put to use" in result.stdout
+
+
+# --- a damaged ledger at the start -----------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize("damage", ["overwritten", "cut", "empty", "gone but for its -wal file"])
+def test_the_watch_does_not_start_over_a_damaged_ledger_and_says_what_to_do(tmp_path: Path, damage: str) -> None:
+    config = tmp_path / "config"
+    shutil.copytree(Path(__file__).parents[2] / "config", config)
+    path = config / "ledger.sqlite3"
+    record(path, *(step(tick(number), ended(number, fill_id=f"fill-{number}")) for number in range(200)))
+    content = path.read_bytes()
+    match damage:
+        case "overwritten":
+            path.write_bytes(content[:4096] + b"\x5a" * 40_000 + content[44_096:])
+        case "cut":
+            path.write_bytes(content[: len(content) // 2])
+        case "empty":
+            path.write_bytes(b"")
+        case _:
+            path.rename(path.with_name("ledger.sqlite3-wal"))
+    before = {each.name: each.read_bytes() for each in config.glob("ledger.sqlite3*")}
+    command = [sys.executable, "-m", "fillguard", "run", "--config", str(config)]
+    result = subprocess.run(command, capture_output=True, text=True, check=False)
+    assert result.returncode == Exit.FAILED
+    assert "copy the last good backup" in result.stderr or "Put the ledger back" in result.stderr
+    after = {each.name: each.read_bytes() for each in config.glob("ledger.sqlite3*")}
+    assert {name: after.get(name) for name in before} == before
+    assert ("ledger.sqlite3" in after) == ("ledger.sqlite3" in before)
