@@ -12,7 +12,15 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from fillguard.core.events import InEvent, PresenceChanged, Reading, ReadingRejected
+from fillguard.core.events import (
+    CylinderAttached,
+    CylinderDetached,
+    InEvent,
+    PresenceChanged,
+    Reading,
+    ReadingRejected,
+    ServiceChanged,
+)
 from fillguard.core.values import Stamp
 from fillguard.intake.discovering import proposal
 from fillguard.intake.payloads.protobuf import Wire, field, fields
@@ -79,6 +87,25 @@ online = ["up"]
 offline = ["down", 0]
 serves = ["1", "2"]
 [[feed]]
+name = "scanner"
+topic = "scan/{whip}"
+payload = "attach"
+free = ["FREE"]
+[[feed]]
+name = "counter"
+topic = "counter"
+payload = "attach"
+serial = "/code"
+operator = "/badge"
+whip_at = "/place"
+[[feed]]
+name = "valves"
+topic = "v/{whip}"
+payload = "number"
+[[feed.reading]]
+quantity = "valve"
+words = {open = 1, shut = 0}
+[[feed]]
 name = "plug"
 payload = "sparkplug"
 group = "g"
@@ -97,7 +124,8 @@ device = "d"
 unit = "mA"
 """
 TOPICS = [
-    "n/1", "n/2", "t/1", "j", "s", "h", "alive", "spBv1.0/g/NBIRTH/n", "spBv1.0/g/NDATA/n", "spBv1.0/g/NDEATH/n",
+    "n/1", "n/2", "t/1", "j", "s", "h", "alive", "scan/1", "counter", "v/2",
+    "spBv1.0/g/NBIRTH/n", "spBv1.0/g/NDATA/n", "spBv1.0/g/NDEATH/n",
     "spBv1.0/g/DBIRTH/n/d", "spBv1.0/g/DDATA/n/d", "spBv1.0/g/DDEATH/n/d", "spBv1.0/g/NCMD/n",
 ]  # fmt: skip
 
@@ -129,7 +157,7 @@ def check(events: Iterable[InEvent], arrived: Stamp) -> int:
                 assert len(event.sample) <= 200
                 assert len(event.detail) <= 300
             case _:
-                assert isinstance(event, PresenceChanged)
+                assert isinstance(event, PresenceChanged | ServiceChanged | CylinderAttached | CylinderDetached)
     return readings
 
 
@@ -277,6 +305,9 @@ def seeds() -> dict[str, list[bytes]]:
         "s": [b'[{"bn": "x:", "bt": 1.79e9, "bu": "Cel"}, {"n": "t", "v": 21.5, "t": -3}, {"n": "t", "v": 22}]'],
         "h": [b"0x04E2 00FF"],
         "alive": [b"up", b"down", b"0"],
+        "scan/1": [b"TH-0042", b"FREE"],
+        "counter": [b'{"code": "TH-0042", "badge": "op-1", "place": "2"}', b'{"code": null, "badge": 7, "place": "1"}'],
+        "v/2": [b"open", b"shut", b"0.5"],
         "spBv1.0/g/NBIRTH/n": [node.birth(c)],
         "spBv1.0/g/DBIRTH/n/d": [node.says(c)],
         "spBv1.0/g/NDATA/n": [node.says({"alias": 1, "double_value": 13.0}) for _ in range(4)],
