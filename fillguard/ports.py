@@ -307,6 +307,20 @@ class StateKeeper(Protocol):
         """Queue the state of one whip; it replaces the one before. Where there is no room it is passed over."""
 
 
+MIRRORED = ("reading", "projection")
+"""The kinds of rows that a mirror gets."""
+
+
+def sent_cursor(mirror: str, stream: str) -> str:
+    """Name of the cursor that says how far `mirror` has come."""
+    return f"{mirror}/{stream}"
+
+
+def resend_cursor(mirror: str, stream: str) -> str:
+    """Name of the cursor that holds the row from which `mirror` is asked to send again; 0: nobody asks."""
+    return f"{mirror}/resend/{stream}"
+
+
 class MirrorProgress(Protocol):
     """How far a mirror has come, kept in the ledger through its one writer. Never raises."""
 

@@ -9,6 +9,7 @@ from fillguard.cli.feeding import app as feed
 from fillguard.cli.learning import learned, settled
 from fillguard.cli.ledger import app as ledger
 from fillguard.cli.live import capture, demo, run
+from fillguard.cli.mirroring import app as mirror
 from fillguard.cli.offline import check_config, export, fills, simulate
 from fillguard.cli.replaying import replay
 from fillguard.cli.sensors import app as sensors
@@ -53,6 +54,7 @@ app.add_typer(cylinders, name="cylinders")
 app.add_typer(sensors, name="sensors")
 app.add_typer(ledger, name="ledger")
 app.add_typer(thresholds, name="thresholds")
+app.add_typer(mirror, name="mirror")
 
 
 def main() -> None:

@@ -45,7 +45,7 @@ from fillguard.core.whip import COLDEST_K, HOTTEST_K
 __all__ = ["CLOCK_WRONG", "StationState", "Step", "step"]
 CLOCK_WRONG = "clock-wrong"
 _ALARM_OF_SERVICE = {
-    "ledger": "store-failing",
+    "ledger": "record-failing",
     "mirror": "store-failing",
     "channel": "channel-failing",
     "configuration": "configuration-broken",

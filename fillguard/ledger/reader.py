@@ -14,6 +14,7 @@ from fillguard.ledger import rows
 from fillguard.ledger.chain import Anchor, genesis
 from fillguard.ledger.codec import Fact, decode_text
 from fillguard.ledger.grid import stored_ms
+from fillguard.ledger.mirroring import Mirroring
 from fillguard.ledger.packing import Row
 from fillguard.ledger.snapshots import Past
 from fillguard.ledger.store import connect_read_only, identity_text
@@ -171,6 +172,10 @@ class SqliteLedgerReader:
     def fill_alarms(self, fill_id: str) -> list[AlarmChanged]:
         """Every change of an alarm of one fill, in the order of the record."""
         return self._alarms("SELECT body FROM alarm WHERE fill_id = ? ORDER BY id", (fill_id,))
+
+    def mirroring(self, mirror: str) -> Mirroring:
+        """How far a mirror has come."""
+        return Mirroring(self._ask, mirror)
 
     # restarts ---------------------------------------------------------------------------------------------------
 

@@ -15,7 +15,15 @@ from threading import Event, Thread
 from typing import Protocol
 
 from fillguard.outlets.lines import projection_line, reading_line
-from fillguard.ports import Clock, MirrorProgress, MirrorSource, Quarantined
+from fillguard.ports import (
+    MIRRORED,
+    Clock,
+    MirrorProgress,
+    MirrorSource,
+    Quarantined,
+    resend_cursor,
+    sent_cursor,
+)
 
 NAME = "influx"
 BATCH_LINES = 5000
@@ -29,7 +37,8 @@ _LONGEST_WISH_S = 3600.0
 _LOOK_EVERY_S = 1.0
 _CONNECT_MS, _ANSWER_MS = 3_000, 10_000
 _REASON_LENGTH = 300
-_STREAMS = ("reading", "projection")
+FAR_BEHIND = 100_000
+"""So many rows behind (half an hour of fifty a second) it is told, though the server takes what it gets."""
 
 HealthListener = Callable[[bool, str], None]
 """Whether the mirror follows, and what is the matter. Returns at once, never raises."""
@@ -160,6 +169,7 @@ class InfluxMirror:
         self._refused: Quarantined | None = None
         self._refusals = 0
         self._cursors: dict[str, int] = {}
+        self._asked: dict[str, int] = {}
         self._lag = 0
         self._thread = Thread(target=self._run, name="mirror", daemon=True)
 
@@ -192,12 +202,13 @@ class InfluxMirror:
 
     def _follow(self, source: MirrorSource, lines: LineWriter) -> None:
         self._refused = None
-        for stream in _STREAMS:
+        for stream in MIRRORED:
             # what was put and is not committed yet is newer than what the ledger says
-            self._cursors.setdefault(stream, source.cursor(f"{NAME}/{stream}"))
+            self._cursors.setdefault(stream, source.cursor(sent_cursor(NAME, stream)))
         insist = partial(self._insist, source, lines)
         station = self._target.station
         while not self._stopping.is_set():
+            self._go_back(source)
             readings = source.readings_after(self._cursors["reading"], BATCH_LINES)
             self._send("reading", [(row.row, reading_line(station, row)) for row in readings], insist)
             told = source.projections_after(self._cursors["projection"], BATCH_LINES)
@@ -206,8 +217,20 @@ class InfluxMirror:
             if max(len(readings), len(told)) < BATCH_LINES:
                 self._stopping.wait(_LOOK_EVERY_S)
 
+    def _go_back(self, source: MirrorSource) -> None:
+        """Send again from where somebody asked for; the server keeps one of each row."""
+        for stream in MIRRORED:
+            row = source.cursor(resend_cursor(NAME, stream))
+            if row > 0 and row != self._asked.get(stream):
+                self._cursors[stream] = min(self._cursors[stream], row - 1)
+                self._progress.put_cursor(sent_cursor(NAME, stream), self._cursors[stream])
+                self._progress.put_cursor(resend_cursor(NAME, stream), 0)
+            self._asked[stream] = row
+
     def _count(self, source: MirrorSource) -> None:
-        self._lag = sum(source.newest_row(stream) - self._cursors[stream] for stream in _STREAMS)
+        self._lag = sum(source.newest_row(stream) - self._cursors[stream] for stream in MIRRORED)
+        if self._lag > FAR_BEHIND:
+            self._tell(ok=False, detail=f"{self._lag} rows behind; it catches up from the ledger")
 
     def _send(self, stream: str, rows: Sequence[tuple[int, str | None]], insist: _Insist) -> None:
         """Send one batch, whatever it takes; a row that gives no line is passed over. Raises _Stopped."""
@@ -216,7 +239,7 @@ class InfluxMirror:
         refusals = self._refusals
         self._halve(stream, [(row, line) for row, line in rows if line is not None], insist)
         self._advance(stream, rows[-1][0])
-        if refusals == self._refusals:
+        if refusals == self._refusals and self._lag <= FAR_BEHIND:
             self._tell(ok=True, detail="it follows again")
 
     def _halve(self, stream: str, batch: Sequence[tuple[int, str]], insist: _Insist) -> None:
@@ -279,7 +302,7 @@ class InfluxMirror:
                 f"({refused.reason}); the ledger keeps them",
             )
         self._cursors[stream] = row
-        self._progress.put_cursor(f"{NAME}/{stream}", row)
+        self._progress.put_cursor(sent_cursor(NAME, stream), row)
 
     def _tell(self, *, ok: bool, detail: str) -> None:
         """Each change once."""

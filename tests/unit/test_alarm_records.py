@@ -45,7 +45,7 @@ def test_the_starter_set_is_complete() -> None:
     assert by_priority == {
         1: {
             "overfill", "over-ceiling", "whip-over-rating", "sudden-loss", "wall-hot", "monitoring-lost", "not-fit",
-            "wrong-gas",
+            "wrong-gas", "record-failing",
         },
         2: {
             "opened-too-fast", "will-overfill", "too-fast", "gas-hot", "unidentified", "arrived-empty",

@@ -221,3 +221,21 @@ def test_stopping_in_the_middle_of_a_dead_server_leaves_the_rest_for_the_next_st
         bench.wait_for_pauses(3)
     assert bench.progress.cursors == {}
     assert dead.closed == 1
+
+
+def test_asked_to_send_again_it_goes_back_once_and_forgets_that_it_was_asked() -> None:
+    rows = FakeRows([reading_row(row) for row in range(1, 11)], {"influx/reading": 10, "influx/resend/reading": 8})
+    lines = FakeLines(frozenset(), [])
+    bench = mirrored(rows, lines, 10)
+    assert lines.stored == [reading_line("tern", reading_row(row)) for row in (8, 9, 10)]
+    assert bench.progress.order[:2] == [("influx/reading", 7), ("influx/resend/reading", 0)]
+    assert bench.progress.order.count(("influx/resend/reading", 0)) == 1
+
+
+def test_far_behind_is_told_until_it_has_caught_up(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(influx, "FAR_BEHIND", 20)
+    monkeypatch.setattr(influx, "BATCH_LINES", 10)
+    rows = FakeRows([reading_row(row) for row in range(1, 61)])
+    bench = mirrored(rows, FakeLines(frozenset(), []), 60)
+    assert [ok for ok, _ in bench.health.told] == [False, True]
+    assert "50 rows behind" in bench.health.told[0][1]

@@ -75,7 +75,7 @@ class InSi:
         InSi("over-ceiling", 0.0, 2e5),
         InSi("gas-hot", 338.15, 3.0),
         InSi("wrong-gas", 0.01, 0.003),
-        InSi("store-failing", 5.0, 0.0),
+        InSi("record-failing", 5.0, 0.0),
         InSi("unidentified", 0.0, 0.0),
     ],
     ids=lambda case: f"{case.alarm} reaches the core in SI",

@@ -183,8 +183,8 @@ def test_the_first_word_is_the_priority(priority: int, word: str) -> None:
 
 
 def test_an_alarm_of_the_station_names_no_whip() -> None:
-    change = replace(RAISED, alarm="store-failing", whip=None, fill_id=None, serial=None, operator=None, priority=3)
-    assert told(change).title == "NOTE - station: record not taking rows"
+    change = replace(RAISED, alarm="record-failing", whip=None, fill_id=None, serial=None, operator=None)
+    assert told(change).title == "STOP - station: nothing is recorded"
     assert "Tern Harbour: The station." in told(change).body.splitlines()
 
 
