@@ -11,6 +11,8 @@ from fillguard.ledger.export import Form, Progress, What, export
 from fillguard.ledger.reader import Filter, SqliteLedgerReader
 from fillguard.settings import load_settings
 
+BY_HAND = "entered by hand, not measured"
+
 
 def ledger_path(config: Path, ledger: Path | None, environ: Mapping[str, str]) -> Path:
     """The ledger asked for, else the configured one."""
@@ -41,7 +43,11 @@ def fill_rows(config: Path, ledger: Path | None, environ: Mapping[str, str], *, 
             }
             for opened in reversed(reader.open_fills())
         ]
-        return [_row(fill, units, zone) for fill in [*still_open, *reader.fills(limit=limit)][:limit]]
+        corrected: dict[str, dict[str, object]] = {}
+        for each in reader.corrections():
+            corrected.setdefault(each.fill_id, {})[each.field] = each.to
+        fills = [*still_open, *reader.fills(limit=limit)][:limit]
+        return [_row(fill, units, zone, corrected.get(str(fill["fill_id"]), {})) for fill in fills]
 
 
 def export_to(
@@ -70,7 +76,14 @@ def export_to(
     return count
 
 
-def _row(fill: Mapping[str, object], units: UnitChoice, zone: ZoneInfo) -> dict[str, str]:
+def _row(
+    fill: Mapping[str, object], units: UnitChoice, zone: ZoneInfo, corrected: Mapping[str, object]
+) -> dict[str, str]:
+    def said(key: str, otherwise: str) -> str:
+        if key in corrected:
+            return f"{corrected[key]} (corrected)"
+        return str(fill.get(key) or otherwise)
+
     def gauge(key: str) -> str:
         value = fill.get(key)
         return "-" if value is None else pressure(_number(value), units)
@@ -81,14 +94,15 @@ def _row(fill: Mapping[str, object], units: UnitChoice, zone: ZoneInfo) -> dict[
         "fill": str(fill["fill_id"]),
         "started": f"{started:%Y-%m-%d %H:%M:%S %Z}",
         "whip": str(fill["whip"]),
-        "cylinder": str(fill.get("serial") or "not identified"),
-        "operator": str(fill.get("operator") or "-"),
-        "outcome": str(fill["outcome"]),
+        "cylinder": said("serial", "not identified"),
+        "operator": said("operator", "-"),
+        "outcome": f"{fill['outcome']} ({BY_HAND})" if fill.get("entered_by") else str(fill["outcome"]),
         "from": gauge("start_gauge_pa"),
         "closed at": gauge("close_gauge_pa"),
         "settles at": gauge("final_settled_gauge_pa"),
         "limit": stamped(_number(fill["limit_gauge_pa"]), units),
         "alarms": ", ".join(map(str, alarms)) if isinstance(alarms, tuple) and alarms else "none",
+        "note": str(corrected.get("note", "")),
     }
 
 

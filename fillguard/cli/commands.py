@@ -6,11 +6,13 @@ from fillguard.cli.attaching import attach, detach, override
 from fillguard.cli.commanding import acknowledge, in_service, out_of_service, reset, shelve, unshelve
 from fillguard.cli.cylinders import app as cylinders
 from fillguard.cli.feeding import app as feed
+from fillguard.cli.fills import app as fills
 from fillguard.cli.learning import learned, settled
 from fillguard.cli.ledger import app as ledger
 from fillguard.cli.live import capture, demo, run
 from fillguard.cli.mirroring import app as mirror
-from fillguard.cli.offline import check_config, export, fills, simulate
+from fillguard.cli.offline import check_config, export, simulate
+from fillguard.cli.releasing import add, analyse, release, unreleased
 from fillguard.cli.replaying import replay
 from fillguard.cli.sensors import app as sensors
 from fillguard.cli.thresholds import app as thresholds
@@ -34,7 +36,6 @@ for command in (
     replay,
     capture,
     simulate,
-    fills,
     export,
     settled,
     learned,
@@ -49,6 +50,9 @@ for command in (
     in_service,
 ):
     app.command()(command)
+for of_fills in (analyse, release, unreleased, add):
+    fills.command()(of_fills)
+app.add_typer(fills, name="fills")
 app.add_typer(feed, name="feed")
 app.add_typer(cylinders, name="cylinders")
 app.add_typer(sensors, name="sensors")

@@ -1,4 +1,4 @@
-"""Commands that need no broker: check a configuration, list and export the record, make a station up."""
+"""Commands that need no broker: check a configuration, export the record, make a station up."""
 
 import os
 import sys
@@ -9,7 +9,6 @@ from typing import Annotated
 import typer
 from rich.console import Console
 from rich.progress import BarColumn, Progress, TextColumn, TimeRemainingColumn
-from rich.table import Table
 
 from fillguard.cli.exits import Exit, exit_codes, say
 from fillguard.ledger.export import Form, What, form_of
@@ -87,31 +86,6 @@ def simulate(
                 path, out, truth=truth, seed=seed, progress=lambda share: progress.update(task, completed=share)
             )
         sys.stdout.write(f"{out}: {len(fills)} {'fill' if len(fills) == 1 else 'fills'}\n")
-
-
-def fills(
-    config: ConfigDir = Path("config"),
-    *,
-    ledger: Annotated[Path | None, typer.Option("--ledger", help="Ledger file; else the configured one.")] = None,
-    limit: Annotated[int, typer.Option(help="How many at most.", min=1)] = 20,
-) -> None:
-    """List the newest fills of the record.
-
-    Example: fillguard fills --config config --limit 50
-    """
-    with exit_codes():
-        from fillguard.app.records import fill_rows  # noqa: PLC0415 - keeps `--help` quick
-
-        rows = fill_rows(config, ledger, os.environ, limit=limit)
-        if not rows:
-            say("no fills on record yet")
-            return
-        table = Table()
-        for key in rows[0]:
-            table.add_column(key, overflow="fold")
-        for row in rows:
-            table.add_row(*row.values())
-        Console().print(table)
 
 
 def export(

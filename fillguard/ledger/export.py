@@ -38,6 +38,7 @@ class What(StrEnum):
     ALARMS = "alarms"
     READINGS = "readings"
     EVENTS = "events"
+    AUDIT = "audit"
 
 
 class Form(StrEnum):
@@ -166,20 +167,25 @@ _READING_COLUMNS = (
     "serial",
 )
 _COLUMNS: Mapping[What, tuple[str, ...]] = {
-    What.FILLS: tuple(map(trade_name, FILL_COLUMNS)),
+    What.FILLS: (*map(trade_name, FILL_COLUMNS), "corrections"),
     What.ALARMS: ("row", "at_utc", *map(trade_name, _ALARM_FIELDS), *map(trade_name, _FACT_FIELDS)),
     What.READINGS: _READING_COLUMNS,
     What.EVENTS: ("row", "at_utc", "kind", "whip", "fill_id", "detail"),
+    What.AUDIT: ("row", "at_utc", "who", "action", "subject", "detail", "data"),
 }
 
 
 def _fills(reader: SqliteLedgerReader, where: Filter) -> Iterator[Row]:
+    corrected: dict[str, list[str]] = {}
+    for correction in reader.corrections():
+        corrected.setdefault(correction.fill_id, []).append(str(correction))
     for fill in reader.iter_fills(where):
-        yield {
+        told = {
             new_name: convert(value) if convert and isinstance(value, int | float) else value
             for name, value in fill.items()
             for new_name, convert in (_trade(name),)
         }
+        yield told | {"corrections": "; ".join(corrected.get(str(fill["fill_id"]), ())) or None}
 
 
 def _alarms(reader: SqliteLedgerReader, where: Filter) -> Iterator[Row]:
@@ -195,6 +201,14 @@ def _events(reader: SqliteLedgerReader, where: Filter) -> Iterator[Row]:
         head = _head(record, body)
         kind, whip, fill_id = body.pop(TYPE, None), body.pop("whip", None), body.pop("fill_id", None)
         yield head | {"kind": kind, "whip": whip, "fill_id": fill_id, "detail": body}
+
+
+def _audit(reader: SqliteLedgerReader, where: Filter) -> Iterator[Row]:
+    for record in reader.iter_audit(where):
+        at = record.body.get("at")
+        told = {name: record.body.get(name) for name in ("who", "action", "subject", "detail", "data")}
+        utc_s = at.get("utc_s") if isinstance(at, dict) else None
+        yield {"row": record.row, "at_utc": _iso(utc_s) if isinstance(utc_s, int | float) else None} | told
 
 
 def _head(record: RecordRow, body: dict[str, Json]) -> dict[str, Json]:
@@ -239,6 +253,7 @@ _SOURCES: Mapping[What, tuple[str, Callable[[SqliteLedgerReader, Filter], Iterat
     What.ALARMS: ("alarm", _alarms),
     What.READINGS: ("reading", _readings),
     What.EVENTS: ("event", _events),
+    What.AUDIT: ("audit", _audit),
 }
 
 # How they are written -----------------------------------------------------------------------------------------------

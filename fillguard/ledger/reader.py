@@ -66,6 +66,24 @@ _AUDIT_COLUMNS = {"time": "at_ms"}
 _Fact = TypeVar("_Fact")
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Correction:
+    """What somebody says a fill's record should have said."""
+
+    fill_id: str
+    field: str
+    was: object
+    """On record, or as corrected before."""
+    to: object
+    by: str
+    why: str
+    at_utc_s: float
+
+    def __str__(self) -> str:
+        was = "nothing" if self.was is None else self.was
+        return f"{self.field}: {was} -> {self.to} by {self.by} ({self.why})"
+
+
 class SqliteLedgerReader:
     """A `LedgerReader` and `MirrorSource`. For the thread that made it; close it there, or use it in a `with`."""
 
@@ -140,6 +158,11 @@ class SqliteLedgerReader:
         """One ended fill."""
         found = self._ask(f"{rows.FILLS} WHERE fill_id = ?", (fill_id,)).fetchone()
         return found and rows.fill(found)
+
+    def corrections(self, fill_id: str | None = None) -> list[Correction]:
+        """What was corrected of one fill, or of all, oldest first."""
+        sql = "SELECT body FROM audit WHERE action = 'correction' AND subject = ifnull(?, subject) ORDER BY id"
+        return [_correction(json.loads(body)) for (body,) in self._ask(sql, (fill_id,))]
 
     def open_fills(self) -> list[FillStarted]:
         """Fills that began and have no end on record, oldest first."""
@@ -253,6 +276,10 @@ class SqliteLedgerReader:
         """Alarm changes in the order of the record."""
         return self._records("alarm", where)
 
+    def iter_audit(self, where: Filter = ALL) -> Iterator[rows.RecordRow]:
+        """Audit rows in the order of the record; they are chosen by time alone."""
+        return self._records("audit", where, _AUDIT_COLUMNS)
+
     def iter_record(self, table: str) -> Iterator[rows.RecordRow]:
         """Audit rows, configurations, attempts or notices in the order of the record. Raises LedgerError."""
         if table not in {"audit", "config", "attempt", "notice", "source"}:
@@ -318,8 +345,10 @@ class SqliteLedgerReader:
         )
         return live + self._number(packed, values)
 
-    def _records(self, table: str, where: Filter) -> Iterator[rows.RecordRow]:
-        conditions, values = where.conditions(_EVENT_COLUMNS)
+    def _records(
+        self, table: str, where: Filter, columns: Mapping[str, str] = _EVENT_COLUMNS
+    ) -> Iterator[rows.RecordRow]:
+        conditions, values = where.conditions(columns)
         sql = f"SELECT id, body FROM {table} {_where(conditions)} ORDER BY id"  # noqa: S608 - our own names
         return map(rows.record_row, self._ask(sql, values))
 
@@ -335,6 +364,21 @@ class SqliteLedgerReader:
             return self._connection.execute(sql, values)
         except sqlite3.Error as problem:
             raise LedgerError(f"ledger {self._path} cannot be read: {problem}") from problem
+
+
+def _correction(body: Mapping[str, object]) -> Correction:
+    at, data = body["at"], body["data"]
+    if not (isinstance(at, dict) and isinstance(data, dict)):
+        raise LedgerError(f"recorded correction {body!r} cannot be read: verify the ledger")
+    return Correction(
+        fill_id=str(body["subject"]),
+        field=str(data["field"]),
+        was=data["was"],
+        to=data["to"],
+        by=str(body["who"]),
+        why=str(body["detail"]),
+        at_utc_s=float(at["utc_s"]),
+    )
 
 
 def _where(conditions: Sequence[str]) -> str:

@@ -160,7 +160,7 @@ def _add(
                 recorder.record(audit)
             connection.execute("COMMIT")
     except sqlite3.Error as problem:
-        raise LedgerError(f"register in {path} was not changed: {problem}. Check room and rights") from problem
+        raise LedgerError(f"ledger {path} was not changed: {problem}. Check room and rights") from problem
 
 
 def _change_of(body: dict[str, object]) -> CylinderRecorded:
