@@ -2,6 +2,7 @@
 
 from collections import deque
 from collections.abc import Iterable, Iterator, Mapping, Sequence
+from importlib.resources import files
 from pathlib import Path
 
 from fillguard.app.hearing import Progress, hear
@@ -57,6 +58,13 @@ def try_feed(
             yield line_of(event, message)
     if others:
         progress(f"{others} messages were on topics of no concern to this feed")
+
+
+def presets() -> Mapping[str, str]:
+    """Blocks to begin with, by name; the first line of each says what it is."""
+    folder = files("fillguard").joinpath("data", "feeds")
+    found = {item.name.removesuffix(".toml"): item.read_text(encoding="utf-8") for item in folder.iterdir()}
+    return dict(sorted(found.items()))
 
 
 def line_of(event: InEvent, message: RawMessage) -> Line:

@@ -112,6 +112,29 @@ def discover(
             sys.stdout.write(block + "\n")
 
 
+@app.command()
+def preset(
+    name: Annotated[str | None, typer.Argument(help="Which one; left out: all of them are named.")] = None,
+) -> None:
+    """Print a [[feed]] to begin with, for an open standard or a usual sensor. Writes no file.
+
+    Names, units and ranges in it are examples: put in your own, then prove it with `feed try`.
+
+    Example: fillguard feed preset senml
+    """
+    with exit_codes():
+        from fillguard.app import feeding  # noqa: PLC0415 - keeps `--help` quick
+
+        known = feeding.presets()
+        if name is None:
+            for each, block in known.items():
+                sys.stdout.write(f"{each:<12} {block.partition(chr(10))[0].removeprefix('# ')}\n")
+        elif name in known:
+            sys.stdout.write(known[name])
+        else:
+            raise typer.BadParameter(f"there is no preset {name!r}: there are {', '.join(known)}")
+
+
 @contextmanager
 def _opened(sample: str | None) -> Iterator[Iterator[bytes]]:
     if sample is None:
