@@ -2,6 +2,7 @@
 
 import typer
 
+from fillguard.cli.alarms import app as alarms
 from fillguard.cli.attaching import attach, detach, override
 from fillguard.cli.commanding import acknowledge, in_service, out_of_service, reset, shelve, unshelve
 from fillguard.cli.cylinders import app as cylinders
@@ -53,6 +54,7 @@ for command in (
 for of_fills in (analyse, release, unreleased, add):
     fills.command()(of_fills)
 app.add_typer(fills, name="fills")
+app.add_typer(alarms, name="alarms")
 app.add_typer(feed, name="feed")
 app.add_typer(cylinders, name="cylinders")
 app.add_typer(sensors, name="sensors")
