@@ -14,7 +14,8 @@ from paho.mqtt.reasoncodes import ReasonCode
 from tests.servers import DEADLINE_S, Mosquitto, free_port
 
 SHIPPED = Path(__file__).resolve().parents[2] / "deploy" / "mosquitto"
-ROLES = ("fillguard", "tern-sensors", "tern-board", "tern-operator")
+FEEDS = ("tern-shop", "tern-senml", "tern-sparkplug", "tern-scanner")
+ROLES = ("fillguard", "tern-sensors", "tern-board", "tern-operator", *FEEDS)
 
 pytestmark = pytest.mark.servers
 
@@ -117,6 +118,36 @@ def test_each_role_reaches_what_it_needs_and_nothing_else(broker: Mosquitto) -> 
     for client in (daemon, sensors, operator, board):
         client.close()
     assert came == [("fill/tern/1/pressure", b"183.2"), ("fillguard/tern/command", b"acknowledge")]
+
+
+def test_each_kind_of_foreign_sensor_reaches_its_own_topics_and_no_others(broker: Mosquitto) -> None:
+    daemon = Client(broker, "fillguard")
+    daemon.subscribe("#")
+    own = {
+        "tern-shop": "shop/tern/1/gauge",
+        "tern-senml": "gw/tern/senml",
+        "tern-sparkplug": "spBv1.0/shop/DDATA/panel/manifold",
+        "tern-scanner": "scan/tern/1",
+    }
+    for role in FEEDS:
+        sensor = Client(broker, role)
+        for topic in (*own.values(), "fill/tern/1/pressure", "fillguard/tern/command", "spBv1.0/shop/NCMD/panel"):
+            sensor.publish(topic, role)
+        sensor.close()
+    came = daemon.wait_for(len(own))
+    daemon.close()
+    assert came == [(topic, role.encode()) for role, topic in own.items()]
+
+
+def test_a_sparkplug_gateway_hears_that_it_is_to_be_born_again(broker: Mosquitto) -> None:
+    daemon, gateway = Client(broker, "fillguard"), Client(broker, "tern-sparkplug")
+    gateway.subscribe("spBv1.0/shop/NCMD/panel")
+    daemon.publish("spBv1.0/shop/NCMD/panel", "born again")
+    daemon.publish("spBv1.0/shop/DCMD/panel/valve", "open")  # fillguard operates nothing
+    came = gateway.wait_for(1)
+    for client in (daemon, gateway):
+        client.close()
+    assert came == [("spBv1.0/shop/NCMD/panel", b"born again")]
 
 
 def test_what_came_while_the_daemon_was_away_survives_a_restart_of_the_broker(broker: Mosquitto) -> None:
