@@ -6,6 +6,7 @@ from collections.abc import Callable, Mapping, Sequence
 from pathlib import Path
 
 from fillguard.app.authors import Author, author_of
+from fillguard.app.services import Report
 from fillguard.core.events import InEvent, OutEvent, RulesChanged, ServiceChanged
 from fillguard.engine import Inbox
 from fillguard.intake.rules import rules_publication
@@ -19,7 +20,6 @@ WATCHED = (STATION_FILE, ALARMS_FILE)
 _PROBLEMS_TOLD = 3
 _CHANGES_TOLD = 20
 
-Report = Callable[..., None]
 TakeOver = Callable[[Settings], None]
 
 

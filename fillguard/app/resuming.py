@@ -33,6 +33,8 @@ from fillguard.outlets.mqtt import same_alarm
 from fillguard.ports import ProjectionRow, ReadingRow
 
 _ACKNOWLEDGED = frozenset({AlarmState.ACKNOWLEDGED, AlarmState.LATCHED_ACKNOWLEDGED})
+_ACTIVE = frozenset({AlarmState.UNACKNOWLEDGED, AlarmState.ACKNOWLEDGED})
+_JUDGED_AT_EACH_START = frozenset({"self-test-failing"})
 _HIDDEN = frozenset({AlarmState.SHELVED, AlarmState.SUPPRESSED, AlarmState.OUT_OF_SERVICE})
 
 
@@ -63,10 +65,10 @@ def left_behind(reader: SqliteLedgerReader, rules: Rules, now: Stamp) -> LeftBeh
     standing = newest(reader.standing_alarms(), rules)
     numbers = reader.last_occurrences()
     open_fills = reader.open_fills()
-    fresh = _fresh(rules, standing, numbers, open_fills)
+    fresh = _fresh(rules, standing, numbers, open_fills, now)
     going_on = taken_up(reader, rules, now, fresh.whips, rules.extents.resume_within_s)
     fills = [(fill, _interrupted(fill, reader)) for fill in open_fills if fill.whip not in going_on]
-    restored = [(change, _restored(change, rules)) for change in standing if change.whip not in going_on]
+    restored = [(change, _restored(change, rules, now)) for change in standing if change.whip not in going_on]
     returned = [
         replace(change, stamp=now, old=change.new, new=standing.state, by=None, reason=RESTARTED)
         for change, standing in restored
@@ -95,11 +97,15 @@ def left_behind(reader: SqliteLedgerReader, rules: Rules, now: Stamp) -> LeftBeh
 
 
 def _fresh(
-    rules: Rules, standing: Sequence[AlarmChanged], numbers: Mapping[str, int], open_fills: Sequence[FillStarted]
+    rules: Rules,
+    standing: Sequence[AlarmChanged],
+    numbers: Mapping[str, int],
+    open_fills: Sequence[FillStarted],
+    now: Stamp,
 ) -> StationState:
     """Each whip as it was before its open fill, as far as the record says: only alarms, none of them of that fill."""
     open_ids = {fill.fill_id for fill in open_fills}
-    earlier = [(change, _restored(change, rules)) for change in standing if change.fill_id not in open_ids]
+    earlier = [(change, _restored(change, rules, now)) for change in standing if change.fill_id not in open_ids]
     return _state(rules, [(c, s) for c, s in earlier if s.state is not AlarmState.NORMAL], numbers)
 
 
@@ -127,13 +133,16 @@ def newest(changes: Iterable[AlarmChanged], rules: Rules) -> list[AlarmChanged]:
     return list(newest.values())
 
 
-def _restored(change: AlarmChanged, rules: Rules) -> Standing:
+def _restored(change: AlarmChanged, rules: Rules, now: Stamp) -> Standing:
     """Not judged by anybody now: what was active has returned, what was hidden is forgotten and judged anew.
 
-    What a person took out of service stays so until a person puts it back.
+    What a person took out of service stays so until a person puts it back. What each start judges within seconds
+    stands until then: a watch that is restarted again and again must not raise it each time.
     """
     hidden = change.new in _HIDDEN
     return Standing(
+        active=change.alarm in _JUDGED_AT_EACH_START and change.new in _ACTIVE,
+        called_mono_s=now.mono_s,
         acknowledged=hidden or change.new in _ACKNOWLEDGED,
         latched=rules.alarms[change.alarm].latched and not hidden,
         out_of_service_by=change.by if change.new is AlarmState.OUT_OF_SERVICE else None,

@@ -12,6 +12,7 @@ from fillguard.app import owing
 from fillguard.app.anchoring import AnchorNotes
 from fillguard.app.authors import Author
 from fillguard.app.calibrations import Calibrations
+from fillguard.app.canary import Canary
 from fillguard.app.counter import Counter
 from fillguard.app.folding import shown_anew
 from fillguard.app.gases import Gases
@@ -20,11 +21,13 @@ from fillguard.app.learning import remembered
 from fillguard.app.reloading import Reloading
 from fillguard.app.replaying import units_of
 from fillguard.app.resuming import LeftBehind, left_behind
+from fillguard.app.services import Report, Services
 from fillguard.app.speech import Speech, plans
 from fillguard.clock import monotonic_s
-from fillguard.core.events import ServiceChanged, Tick
+from fillguard.core.events import Tick
 from fillguard.engine import Engine, Inbox, Stepper
-from fillguard.intake.mqtt import LinkNews, MqttLink
+from fillguard.intake.canary import canary_topic
+from fillguard.intake.mqtt import MqttLink
 from fillguard.intake.station import StationDecoder
 from fillguard.ledger.reader import SqliteLedgerReader
 from fillguard.ledger.store import Owner
@@ -49,9 +52,6 @@ _LEDGER_WITHIN_S = 5.0
 HEARD_LAST = 8192
 """Recorded readings that the decoder takes over: what the broker sends again is known, and how old it is."""
 
-Report = Callable[..., None]
-"""Takes a line for the log, `ok=False` when something is wrong; from any thread, returns at once."""
-
 
 class Watching:
     """The watch over one station. Built whole; nothing runs before `start`.
@@ -62,6 +62,7 @@ class Watching:
         drill: Everything is practice and says so; needs a ledger of its own.
         report: Hears what the log should hold.
         also: More outlets, told after the broker's.
+        feed: Called whenever the watch has proved to itself that it works.
 
     Raises:
         LedgerLocked: Another fillguard holds the ledger.
@@ -70,13 +71,20 @@ class Watching:
     """
 
     def __init__(
-        self, settings: Settings, *, clock: Clock, drill: bool = False, report: Report, also: Sequence[Outlet] = ()
+        self,
+        settings: Settings,
+        *,
+        clock: Clock,
+        drill: bool = False,
+        report: Report,
+        also: Sequence[Outlet] = (),
+        feed: Callable[[], None] = lambda: None,
     ) -> None:
         self.settings, self._clock, self._drill, self._report = settings, clock, drill, report
-        self._stopping = False
         self.died = threading.Event()
         """Set when the engine ended without being asked to: the process must end, so that somebody restarts it."""
         self.inbox = Inbox()
+        self.services = Services(self.inbox, clock, report)
         self.rules = settings.rules(Gases(report=partial(report, ok=False)).surface_of)
         self.speech = Speech(settings=settings, rules=self.rules, units=units_of(settings), drill=drill)
         channels = senders(settings.channels)
@@ -93,17 +101,10 @@ class Watching:
         self.notifier, self.planner = self._notifier()
         self.mirror = self._mirror()
         self.status, self.outlet = self._outlet()
-        self.reloading = Reloading(
-            settings,
-            clock=clock,
-            inbox=self.inbox,
-            ledger=self.ledger,
-            publish=self.link.publish,
-            take_over=self._take_over,
-            report=report,
-        )
-        self.calibrations = Calibrations(settings, clock=clock, tell=self._tell)
-        self._outlets: tuple[Outlet, ...] = (self.reloading, self.outlet, *also)
+        self.reloading = self._reloading()
+        self.calibrations = Calibrations(settings, clock=clock, tell=self.services.tell)
+        self.canary = self._canary(feed)
+        self._outlets: tuple[Outlet, ...] = (self.reloading, self.outlet, self.canary, *also)
         self.engine = self._engine()
         self._thread = threading.Thread(target=self._run_engine, name="engine", daemon=True)
 
@@ -119,6 +120,7 @@ class Watching:
         self._thread.start()
         self.calibrations.start()
         self.link.start(sign=self.status, greet=self._greet)
+        self.canary.start()
 
     def _greet(self) -> None:
         self.outlet.greet()
@@ -130,8 +132,9 @@ class Watching:
         The engine first: what came before is still judged, told and recorded. What comes later stays unacknowledged
         with the broker. Then we say farewell, so that nobody takes silence for peace, and let the record catch up.
         """
-        self._stopping = True
+        self.services.leaving()
         self.calibrations.stop()
+        self.canary.stop()
         self.engine.stop()
         if self._thread.ident is not None:
             self._thread.join(_ENGINE_WITHIN_S)
@@ -214,9 +217,9 @@ class Watching:
             settings.broker,
             clock=self._clock,
             monotonic=monotonic_s,
-            filters=decoder.subscriptions,
+            filters=(*decoder.subscriptions, canary_topic(settings.station.id)),
             offer=self.inbox.offer,
-            tell=self._on_link,
+            tell=self.services.on_link,
             expects_session=self._left.in_mid_fill,
         )
         now = self._clock.now()
@@ -229,7 +232,7 @@ class Watching:
             self.settings.ledger.path,
             Owner(station=self.settings.station.id, drill=self._drill),
             self._clock,
-            on_health=lambda ok, detail: self._service("ledger", ok, detail),
+            on_health=partial(self.services.changed, "ledger"),
             tending=Tending(raw_retention_s=self.settings.ledger.raw_retention_s, on_anchor=self.anchors.noted),
         )
 
@@ -250,7 +253,7 @@ class Watching:
             open_source=self._reader,
             writer=self.ledger,
             clock=self._clock,
-            on_health=lambda channel, ok, detail: self._service(f"channel:{channel}", ok, detail),
+            on_health=lambda channel, ok, detail: self.services.changed(f"channel:{channel}", ok, detail),
             zone=self.speech.zone,
         )
         self.ledger.subscribe(delivery.owed)
@@ -297,6 +300,27 @@ class Watching:
         )
         return status, outlet
 
+    def _reloading(self) -> Reloading:
+        return Reloading(
+            self.settings,
+            clock=self._clock,
+            inbox=self.inbox,
+            ledger=self.ledger,
+            publish=self.link.publish,
+            take_over=self._take_over,
+            report=self._report,
+        )
+
+    def _canary(self, feed: Callable[[], None]) -> Canary:
+        return Canary(
+            station=self.settings.station.id,
+            instance=self.status.instance,
+            publish=self.link.publish,
+            monotonic=monotonic_s,
+            on_health=self.services.on_canary,
+            feed=feed,
+        )
+
     def _engine(self) -> Engine:
         return Engine(
             stepper=Stepper(self.rules, self._left.state),
@@ -330,31 +354,5 @@ class Watching:
             open_source=self._reader,
             progress=self.ledger,
             clock=self._clock,
-            on_health=lambda ok, detail: self._service("mirror", ok, detail),
+            on_health=partial(self.services.changed, "mirror"),
         )
-
-    # what happens around us, from any thread ----------------------------------------------------------------------
-
-    def _service(self, service: str, ok: bool, detail: str) -> None:  # noqa: FBT001 - the order listeners are called in
-        self._report(f"{service} {'works again' if ok else 'fails'}: {detail}", ok=ok)
-        self._tell(service, detail, ok=ok)
-
-    def _tell(self, service: str, detail: str, *, ok: bool) -> None:
-        self.inbox.put(ServiceChanged(stamp=self._clock.now(), service=service, ok=ok, detail=detail))
-
-    def _on_link(self, news: LinkNews, detail: str) -> None:
-        self._report(f"broker {news.value}: {detail}", ok=news is LinkNews.UP or self._stopping)
-        match news:
-            case LinkNews.UP:
-                for service in ("broker", "intake", "channel:mqtt"):
-                    self._tell(service, detail, ok=True)
-            case LinkNews.DOWN:
-                self._tell("broker", detail, ok=False)
-            case LinkNews.SUBSCRIPTION_REFUSED | LinkNews.TAKEN_OVER:
-                self._tell("intake", detail, ok=False)
-            case LinkNews.DROPPED | LinkNews.GAP_POSSIBLE:
-                # Something that happened and is over: raised and returned, so that the next one is announced again.
-                self._tell("drops", detail, ok=False)
-                self._tell("drops", detail, ok=True)
-            case LinkNews.PUBLICATION_REFUSED:
-                self._tell("channel:mqtt", detail, ok=False)

@@ -17,6 +17,7 @@ from fillguard.core.events import (
 from fillguard.core.units import STANDARD_ATMOSPHERE_PA
 from fillguard.core.values import Stamp
 from fillguard.intake.attach import Assess, attach_event
+from fillguard.intake.canary import canary_event
 from fillguard.intake.commands import command_event, command_id
 from fillguard.intake.described import Register
 from fillguard.intake.formats import LARGEST_BYTES, UnusableError, json_measured, sample_of, shown
@@ -40,7 +41,7 @@ class Feed:
     """What one topic carries."""
 
     kind: str
-    """`pressure`, `wall`, `ambient`, `bath`, `cylinder`, `presence`, `command`: rejections are counted by it."""
+    """`pressure`, `wall`, `ambient`, `bath`, `cylinder`, `presence`, `command`, `canary`: counts go by it."""
     whip: str | None = None
     quantity: Quantity | None = None
 
@@ -82,6 +83,7 @@ class DefaultDecoder:
             "cylinder": self._attach,
             "presence": self._presence,
             "command": lambda message, _: command_event(message),
+            "canary": lambda message, _: canary_event(message),
         }
 
     @property
@@ -185,8 +187,8 @@ class DefaultDecoder:
                 return Feed(kind=leaf, whip=self._known_whip(whip), quantity=_WHIP_QUANTITIES[leaf])
             case ["fill", self._station, whip, "cylinder" | "presence" as leaf]:
                 return Feed(kind=leaf, whip=self._known_whip(whip))
-            case ["fillguard", self._station, "command"]:
-                return Feed(kind="command")
+            case ["fillguard", self._station, "command" | "canary" as leaf]:
+                return Feed(kind=leaf)
         return None
 
     def _known_whip(self, whip: str) -> str:

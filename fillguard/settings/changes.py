@@ -15,7 +15,8 @@ _LIVE_WHIP = frozenset(
         "max_working_bar", "lowest_rating_bar", "lowest_rating_reference_c", "safety_valve_bar", "supply_end_bar",
     }
 )  # fmt: skip
-_NOT_LIVE_CHANNEL = frozenset({"name", "url", "url_file", "url_env", "deadline_s"})
+_LIVE_CHANNEL = frozenset({"priorities", "whips", "alarms", "hours", "days", "unacknowledged_after_s"})
+"""Who gets what, and when."""
 _LISTS = {"whip": "id", "channel": "name", "feed": "name"}
 _SHORTER_IS_STRICTER = frozenset({"on_delay_s", "priority"})
 Path = tuple[str, ...]
@@ -43,7 +44,7 @@ class Change:
             case ("whip", _, key):
                 return key in _LIVE_WHIP
             case ("channel", _, key, *_):
-                return key not in _NOT_LIVE_CHANNEL
+                return key in _LIVE_CHANNEL
             case _:
                 return False
 

@@ -6,9 +6,19 @@ from pathlib import Path
 import pytest
 
 from fillguard.app.resuming import LeftBehind, left_behind
-from fillguard.core.events import AlarmState, FillEnded, FillIdentified, FindingMade, Outcome, OutEvent
+from fillguard.core.events import (
+    AlarmChanged,
+    AlarmState,
+    FillEnded,
+    FillIdentified,
+    FindingMade,
+    Outcome,
+    OutEvent,
+    ServiceChanged,
+)
 from fillguard.core.rules import Rules
 from fillguard.core.standing import RESTARTED
+from fillguard.core.station import step
 from fillguard.ledger.reader import SqliteLedgerReader
 from fillguard.settings import load_settings
 from tests import ledger_facts as facts
@@ -16,6 +26,7 @@ from tests.panel import surface_of
 from tests.stations import write_station
 
 S = AlarmState
+SELF_TEST = "tern/self-test-failing/3"
 FILLING = [
     facts.step(facts.tick(0), facts.started()),
     *(facts.step(facts.reading(s, 40 + s, seq=s, boot="b"), facts.projected(s, 40 + s)) for s in range(1, 31)),
@@ -62,6 +73,24 @@ def test_an_open_fill_ends_as_interrupted_with_all_that_is_known_of_it(tmp_path:
     assert summary.ended_s == facts.T0 + 31 - 0.25, "its last reading: what comes later is not its own"
     assert (summary.alarms, summary.findings) == (("too-fast",), ("valve-not-open",))
     assert facts.FILL in found.told[0]
+
+
+@pytest.mark.parametrize("last", [S.UNACKNOWLEDGED, S.ACKNOWLEDGED])
+def test_a_self_test_that_failed_stands_until_the_new_run_has_judged_it(
+    tmp_path: Path, rules: Rules, last: AlarmState
+) -> None:
+    change = facts.alarm(20, alarm="self-test-failing", new=last, whip=None, fill_id=None, occurrence=SELF_TEST)
+    found = left(tmp_path, rules, *told(change))
+    assert found.facts == (), "a watch that is restarted again and again does not tell it each time"
+
+    def judged(ok: bool) -> list[tuple[AlarmState, str]]:  # noqa: FBT001 - as the service has it
+        event = ServiceChanged(stamp=facts.at(70), service="canary", ok=ok, detail="why")
+        _, told = step(found.state, event, rules)
+        return [(fact.new, fact.occurrence) for fact in told if isinstance(fact, AlarmChanged)]
+
+    assert judged(ok=False) == []
+    returned = S.RETURNED_UNACKNOWLEDGED if last is S.UNACKNOWLEDGED else S.NORMAL
+    assert judged(ok=True) == [(returned, SELF_TEST)]
 
 
 def test_the_newest_word_on_whose_cylinder_it_is_counts(tmp_path: Path, rules: Rules) -> None:

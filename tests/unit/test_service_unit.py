@@ -7,6 +7,8 @@ from pathlib import Path
 
 import pytest
 
+from fillguard.app.canary import EVERY_S, LOST_AFTER_S
+
 UNIT = Path(__file__).resolve().parents[2] / "deploy" / "fillguard.service"
 
 
@@ -25,6 +27,12 @@ def test_the_service_is_started_again_for_ever() -> None:
 
 def test_a_reload_sends_the_signal_that_looks_at_the_configuration_anew() -> None:
     assert settings("Service")["ExecReload"] == "/bin/kill -HUP $MAINPID"
+
+
+def test_a_watch_that_does_not_hear_itself_is_started_again_in_good_order() -> None:
+    service = settings("Service")
+    assert (service["Type"], service["WatchdogSignal"]) == ("notify", "SIGTERM")
+    assert int(service["WatchdogSec"]) > LOST_AFTER_S + 10 * EVERY_S, "people hear of it first"
 
 
 @pytest.mark.parametrize(

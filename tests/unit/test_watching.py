@@ -46,7 +46,7 @@ def test_news_of_the_link_become_events_of_the_station(
     tmp_path: Path, news: LinkNews, becomes: list[tuple[str, bool]]
 ) -> None:
     watching = built(tmp_path / "config")
-    watching._on_link(news, "why")
+    watching.services.on_link(news, "why")
     assert queued(watching) == becomes
     watching.stop()
 
@@ -80,7 +80,7 @@ def test_an_engine_that_fails_says_so_and_lets_the_process_end(tmp_path: Path) -
     settings = load_settings(write_station(tmp_path / "config", 1), {})
     watching = Watching(settings, clock=SystemClock(), report=lambda text, **_: told.append(text), also=(Broken(),))
     watching.start()
-    watching._tell("ledger", "to have something to do", ok=True)
+    watching.services.tell("ledger", "to have something to do", ok=True)
     assert watching.died.wait(60.0)
     assert "the watch itself failed: ZeroDivisionError: a fault of ours" in told
     watching.stop()
