@@ -44,11 +44,12 @@ class Counter:
         self._file = settings.register if register is None else register
         self._with_ledger = ledger
         self._reader: RegisterReader | None = None
-        self._releases = ReleaseDesk(settings)
+        self._releases = ReleaseDesk(settings, rules)
 
     def take_over(self, settings: Settings, rules: Rules) -> None:
         """Other thresholds are in force from here on."""
         self._settings, self._rules = settings, rules
+        self._releases = ReleaseDesk(settings, rules)
 
     def cylinder(self, serial: str) -> Cylinder | None:
         """What hangs there, as far as filling it is concerned; None when it is not known well enough. Never raises."""
@@ -58,6 +59,13 @@ class Counter:
         except LedgerError:
             return None  # `assess` says so, in words, in the same step
         return None if record is None else set_cylinder(record, members, self._settings.fitness)
+
+    def record(self, serial: str) -> CylinderRecord | None:
+        """A cylinder as the register has it now; None for an unknown one, or when it cannot be read. Never raises."""
+        try:
+            return self._record(serial)
+        except LedgerError:
+            return None
 
     def received(self, event: InEvent) -> InEvent:
         """What a person said, with what register and record know of it. Never raises."""

@@ -10,10 +10,11 @@ from fillguard.app.gases import Gases
 from fillguard.clock import SystemClock
 from fillguard.core.errors import ConfigurationError, LedgerError, NotDoneError
 from fillguard.core.events import FillAnalysed, FillReleased, FillSummary
-from fillguard.core.fitness.release import Analysis, Basis, Filled, Wish, cautions, label_of, refusals
+from fillguard.core.fitness.release import Analysis, Basis, Filled, Wish, cautions, label_of, newest_of, refusals
 from fillguard.core.limits import developed_gauge_pa
-from fillguard.core.units import bar_from_pa, k_from_c
-from fillguard.core.values import GasMix, Stamp
+from fillguard.core.rules import Rules
+from fillguard.core.units import bar_from_pa, c_from_k, k_from_c
+from fillguard.core.values import AIR, GasMix, Stamp
 from fillguard.ledger.register import add_to_register
 from fillguard.ledger.releases import ReleaseReader
 from fillguard.ports import StepRecord
@@ -27,9 +28,9 @@ _SHOWN_AT_C = (30.0, 5.0)
 class ReleaseDesk:
     """For one thread. Opens the ledger when it is first asked, and for each question: people release seldom."""
 
-    def __init__(self, settings: Settings) -> None:
+    def __init__(self, settings: Settings, rules: Rules) -> None:
         """`settings`: of the station whose ledger it is."""
-        self._settings = settings
+        self._settings, self._rules = settings, rules
 
     def analysed(self, event: FillAnalysed) -> FillAnalysed:
         """With the fill's own id, and why it cannot be taken down. Never raises."""
@@ -51,7 +52,7 @@ class ReleaseDesk:
                 filled, analyses = self._filled(reader, fill), reader.analyses(fill.fill_id)
         except LedgerError as problem:
             return replace(event, refused=str(problem))
-        read = event.gauge_pa if event.basis is Basis.SETTLED else None
+        read = self._settled_pa(event, fill) if event.basis is Basis.SETTLED else None
         wish = Wish(
             label=event.label,
             settled_gauge_pa=read,
@@ -60,16 +61,25 @@ class ReleaseDesk:
             utc_s=event.stamp.utc_s,
         )
         against = list(refusals(filled, analyses, wish))
+        if event.basis is Basis.SETTLED and read is None:
+            against.insert(0, "its pressure was read at a temperature that nobody said: how warm is it in the shop?")
         if before is not None:
             against.insert(0, "it has been released already")
         return replace(
             event,
             fill_id=fill.fill_id,
-            gauge_pa=filled.projected_gauge_pa if read is None else read,
+            settled_gauge_pa=filled.projected_gauge_pa if read is None else read,
             label=label_of(filled, wish),
             refused="; ".join(against) or None,
             to_until_utc_s=event.stamp.utc_s + self._settings.panel.recipient_days * _DAY_S,
         )
+
+    def _settled_pa(self, event: FillReleased, fill: FillSummary) -> float | None:
+        if event.gauge_pa is None or event.shop_k is None:
+            return None
+        gas, ambient_pa = self._rules.surface_of(fill.gas), self._rules.ambient_abs_pa
+        density = gas.density_unguarded(event.gauge_pa + ambient_pa, event.shop_k)
+        return gas.state(density, fill.reference_k)[0] - ambient_pa
 
     def _filled(self, reader: ReleaseReader, fill: FillSummary) -> Filled:
         verdict = fill.verdict
@@ -93,6 +103,18 @@ class ReleaseDesk:
         return ReleaseReader(self._settings.ledger.path)
 
 
+def mix_said(said: object) -> GasMix:
+    """`air`, `oxygen`, or fractions by name. Raises ConfigurationError."""
+    match said:
+        case "air":
+            return AIR
+        case "oxygen":
+            return GasMix(o2=1.0)
+        case dict() if set(said) <= {"o2", "he"} and "o2" in said:
+            return GasMix(**said)
+    raise ConfigurationError(f"gas {said!r}: write air, oxygen or fractions such as o2=0.32 or o2=0.18,he=0.45")
+
+
 def _no_fill(named: str) -> str:
     return f"no fill {named} is on record, and no fill of a cylinder {named}: fillguard fills lists them"
 
@@ -114,8 +136,8 @@ class Releasing:
         """`now`: another moment than this one."""
         self.settings = load_settings(config, environ)
         self.now = now or SystemClock().now()
-        self._environ = environ
-        self._desk = ReleaseDesk(self.settings)
+        self._rules = self.settings.rules(Gases(environ, report=lambda _: None).surface_of)
+        self._desk = ReleaseDesk(self.settings, self._rules)
 
     def analyse(self, named: str, analysis: Analysis) -> tuple[FillAnalysed, tuple[str, ...]]:
         """Take down an analysis of a fill, or of the newest fill of a serial, and what it leaves open.
@@ -148,16 +170,39 @@ class Releasing:
                 for fill in reader.unreleased(self.now.utc_s - within_days * _DAY_S, limit)
             ]
 
+    def slip(self, event: FillReleased) -> str:
+        """What goes with a released cylinder, in words."""
+        with ReleaseReader(self.settings.ledger.path) as reader:
+            fill, analyses = reader.fill(event.fill_id), reader.analyses(event.fill_id)
+        whose = "not identified" if fill is None or fill.serial is None else fill.serial
+        lines = [f"released: cylinder {whose}, fill {event.fill_id}, by {event.by}, {self.time_text(self.now.utc_s)}"]
+        if event.settled_gauge_pa is not None and fill is not None:
+            warm = ", ".join(f"about {bar:.0f} bar at {at_c:.0f} C" for at_c, bar in self.reads_at(event))
+            settled = f"{bar_from_pa(event.settled_gauge_pa):.0f} bar at {c_from_k(fill.reference_k):.3g} C"
+            lines.append(f"{event.basis.value} {settled}{'; a gauge on it reads ' + warm if warm else ''}")
+        newest = newest_of(analyses)
+        analysed = "not analysed" if newest is None else f"analysed O2 {newest.o2 * 100.0:.3g} %"
+        if newest is not None and newest.he is not None:
+            analysed += f", He {newest.he * 100.0:.3g} %"
+        by = "" if newest is None else f" by {newest.by} with {newest.analyser}"
+        lines.append(f"label {event.label}; {analysed}{by}")
+        return "".join(f"{line}\n" for line in lines)
+
     def reads_at(self, event: FillReleased) -> list[tuple[float, float]]:
         """What its user's gauge will say: (degrees C, bar gauge). Empty where pressure or cylinder is not known."""
         with ReleaseReader(self.settings.ledger.path) as reader:
             fill = reader.fill(event.fill_id)
-        if fill is None or fill.cylinder is None or event.gauge_pa is None:
+        if fill is None or fill.cylinder is None or event.settled_gauge_pa is None:
             return []
-        rules = self.settings.rules(Gases(self._environ, report=lambda _: None).surface_of)
+        rules = self._rules
         gas, cylinder = rules.surface_of(event.label or fill.gas), replace(fill.cylinder, reference_k=fill.reference_k)
         return [
-            (at_c, bar_from_pa(developed_gauge_pa(cylinder, gas, event.gauge_pa, k_from_c(at_c), rules.ambient_abs_pa)))
+            (
+                at_c,
+                bar_from_pa(
+                    developed_gauge_pa(cylinder, gas, event.settled_gauge_pa, k_from_c(at_c), rules.ambient_abs_pa)
+                ),
+            )
             for at_c in _SHOWN_AT_C
         ]
 

@@ -23,13 +23,15 @@ from fillguard.app.replaying import units_of
 from fillguard.app.resuming import LeftBehind, left_behind
 from fillguard.app.services import Report, Services
 from fillguard.app.speech import Speech, plans
-from fillguard.clock import monotonic_s
+from fillguard.app.valves import ValveNotes
+from fillguard.clock import clock_status, monotonic_s
 from fillguard.core.events import Tick
 from fillguard.engine import Engine, Inbox, Stepper
 from fillguard.intake.canary import canary_topic
 from fillguard.intake.mqtt import MqttLink
 from fillguard.intake.station import StationDecoder
 from fillguard.ledger.reader import SqliteLedgerReader
+from fillguard.ledger.states import code
 from fillguard.ledger.store import Owner
 from fillguard.ledger.tending import Tending
 from fillguard.ledger.writer import SqliteLedgerWriter
@@ -104,13 +106,17 @@ class Watching:
         self.reloading = self._reloading()
         self.calibrations = Calibrations(settings, clock=clock, tell=self.services.tell)
         self.canary = self._canary(feed)
-        self._outlets: tuple[Outlet, ...] = (self.reloading, self.outlet, self.canary, *also)
+        valves = ValveNotes(self._counter.record, self.ledger)
+        self._outlets: tuple[Outlet, ...] = (self.reloading, self.outlet, self.canary, valves, *also)
         self.engine = self._engine()
         self._thread = threading.Thread(target=self._run_engine, name="engine", daemon=True)
 
     def start(self, author: Author | None = None) -> None:
         """Begin to watch. `author`: who changed the thresholds last, if anybody said."""
         self.ledger.start()
+        begun = {"version": __version__, "code": code()}
+        entry = AuditEntry(at=self._clock.now(), who="fillguard", action="started", detail=__version__, data=begun)
+        self.ledger.put_audit(entry)
         self.reloading.begin(self._last_config, author)
         self._resume()
         self.delivery.start()
@@ -233,7 +239,11 @@ class Watching:
             Owner(station=self.settings.station.id, drill=self._drill),
             self._clock,
             on_health=partial(self.services.changed, "ledger"),
-            tending=Tending(raw_retention_s=self.settings.ledger.raw_retention_s, on_anchor=self.anchors.noted),
+            tending=Tending(
+                raw_retention_s=self.settings.ledger.raw_retention_s,
+                on_anchor=self.anchors.noted,
+                clock_status=clock_status,
+            ),
         )
 
     def _anchor_notes(self, channels: Mapping[str, Sender]) -> AnchorNotes:

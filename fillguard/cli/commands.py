@@ -3,7 +3,7 @@
 import typer
 
 from fillguard.cli.alarms import app as alarms
-from fillguard.cli.attaching import attach, detach, override
+from fillguard.cli.attaching import attach, checked, detach, override
 from fillguard.cli.commanding import acknowledge, in_service, out_of_service, reset, shelve, unshelve
 from fillguard.cli.cylinders import app as cylinders
 from fillguard.cli.feeding import app as feed
@@ -42,6 +42,7 @@ for command in (
     learned,
     attach,
     detach,
+    checked,
     override,
     acknowledge,
     reset,

@@ -10,6 +10,7 @@ from typing_extensions import TypedDict
 
 from fillguard.core.events import AlarmCommanded, LearningReset, SettledRead, Verb, VerdictOverridden
 from fillguard.core.units import bar_from_pa, c_from_k, k_from_c, pa_from_bar
+from fillguard.intake.deeds import DEEDS, Deed, deed
 from fillguard.intake.formats import STRICT, UnusableError, check_json, refuse_shape, shown
 from fillguard.ports import RawMessage
 
@@ -59,18 +60,22 @@ SETTLED, RESET_LEARNING = "settled", "reset-learning"
 HIGHEST_SETTLED_BAR = 400.0
 COLDEST_C, HOTTEST_C = -20.0, 50.0
 _ID = re.compile(rb'"id"\s*:\s*"([ !#-\[\]-~]{1,64})"')
-_VERB = re.compile(rb'"verb"\s*:\s*"(settled|reset-learning)"')
+_VERB = re.compile(rb'"verb"\s*:\s*"([a-z-]+)"')
+Command = AlarmCommanded | VerdictOverridden | SettledRead | LearningReset | Deed
 
 
-def command_event(message: RawMessage) -> AlarmCommanded | VerdictOverridden | SettledRead | LearningReset:
+def command_event(message: RawMessage) -> Command:
     """The command in one message. Raises UnusableError; a retained command is refused: nobody gives it now."""
     if message.retained:
         raise UnusableError("retained-command", "a command must not be retained: publish it without the retain flag")
     check_json(message.payload)
     found = _VERB.search(message.payload)
+    verb = "" if found is None else found[1].decode()
+    if verb in DEEDS:
+        return deed(verb, message)
     try:
-        if found is not None:
-            return _settled(message) if found[1].decode() == SETTLED else _reset(message)
+        if verb in {SETTLED, RESET_LEARNING}:
+            return _settled(message) if verb == SETTLED else _reset(message)
         return _on_alarm(message)
     except ValidationError as error:
         _refuse(error)
@@ -188,7 +193,9 @@ def _verb(word: str) -> Verb:
     try:
         return Verb(word)
     except ValueError:
-        raise UnusableError("bad-command", f"verb {shown(word)}: allowed are {', '.join((*Verb, OVERRIDE))}") from None
+        raise UnusableError(
+            "bad-command", f"verb {shown(word)}: allowed are {', '.join((*Verb, OVERRIDE, *sorted(DEEDS)))}"
+        ) from None
 
 
 def _text(key: str, text: str) -> str:

@@ -60,6 +60,7 @@ FILL_COLUMNS = (
     "readings",
     "doubtful_readings",
     "config",
+    "entered_by",
 )
 FILLS = f"SELECT {', '.join(FILL_COLUMNS)} FROM fill"  # noqa: S608 - our own columns
 

@@ -162,7 +162,11 @@ def _recipients() -> Migration:
     return Migration(version=5, name="recipients", statements=tuple(_script("0005-recipients.sql")))
 
 
-MIGRATIONS: tuple[Migration, ...] = (_first(), _learned(), _register(), _chunks(), _recipients())
+def _entered() -> Migration:
+    return Migration(version=6, name="entered", statements=tuple(_script("0006-entered.sql")))
+
+
+MIGRATIONS: tuple[Migration, ...] = (_first(), _learned(), _register(), _chunks(), _recipients(), _entered())
 
 
 def version_of(connection: sqlite3.Connection) -> int:

@@ -21,7 +21,16 @@ from fillguard.ledger.outage import Outage
 from fillguard.ledger.recorder import CursorMoved, Entry
 from fillguard.ledger.session import Session, is_storage_fault
 from fillguard.ledger.tending import Tending
-from fillguard.ports import Attempt, AuditEntry, Clock, ConfigInForce, Quarantined, StepRecord, WhipSnapshot
+from fillguard.ports import (
+    Attempt,
+    AuditEntry,
+    Clock,
+    ConfigInForce,
+    CylinderRecorded,
+    Quarantined,
+    StepRecord,
+    WhipSnapshot,
+)
 
 GROUP_SIZE = 16
 GROUP_WAIT_S = 0.1
@@ -167,6 +176,10 @@ class SqliteLedgerWriter:
     def put_audit(self, entry: AuditEntry) -> None:
         """Queue one row of the audit trail."""
         self._enqueue(_Waiting(entry))
+
+    def put_cylinder(self, change: CylinderRecorded) -> None:
+        """Queue one row of the register."""
+        self._enqueue(_Waiting(change))
 
     def put_snapshot(self, snapshot: WhipSnapshot) -> None:
         """Queue the state of a whip; passed over during an outage, when there is no end to what waits."""

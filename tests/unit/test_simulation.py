@@ -46,6 +46,7 @@ def test_attach_describes_one_cylinder_and_detach_says_null() -> None:
         "serial": "TH-0042",
         "surroundings": "air",
         "operator": "op-1",
+        "checked": ["stamp-read", "valves-open"],
         "gas": "air",
         "water_volume_l": 7.0,
         "empty_mass_kg": 8.4,

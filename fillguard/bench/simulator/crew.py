@@ -192,6 +192,7 @@ def announcement(table: CylinderTable, act: AttachAct | AnnounceAct, *, inline: 
     said: dict[str, Any] = {"serial": table.serial, "surroundings": act.surroundings}
     if act.operator is not None:
         said["operator"] = act.operator
+        said["checked"] = ["stamp-read", "valves-open"]
     if act.gas is not None:
         said["gas"] = _gas_said(act.gas)
     if act.target_bar is not None:

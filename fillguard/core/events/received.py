@@ -179,10 +179,10 @@ class FillReleased:
     stamp: Stamp
     fill_id: str
     gauge_pa: float | None
-    """Settled, at the cylinder's reference temperature."""
+    """As read in the shop; None: nobody read it, the projection counts."""
     basis: Basis
     shop_k: float | None
-    """How warm it was in the shop; None: nobody said."""
+    """How warm it was there; None: nobody said."""
     label: GasMix | None
     """None: what was supplied."""
     valve_seen: bool
@@ -193,6 +193,8 @@ class FillReleased:
     to_until_utc_s: float | None = None
     """When that name is forgotten."""
     command_id: str | None = None
+    settled_gauge_pa: float | None = None
+    """The same, or the projection, at the cylinder's reference temperature; None: not known."""
     refused: str | None = None
     """Why it may not leave, in words; None: it may."""
 

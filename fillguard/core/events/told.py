@@ -233,6 +233,8 @@ class FillSummary:
     """On the cylinder, with the name of whoever overrode it."""
     identified: tuple[Identified, ...] = ()
     """What it was said to be of, one after the other; the last one is `serial`."""
+    entered_by: str | None = None
+    """Who entered it by hand from the shop's form: nothing of it was measured. None: the watch saw it."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
