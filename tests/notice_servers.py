@@ -7,16 +7,26 @@ from collections.abc import Iterable
 from email import message_from_bytes, policy
 from email.message import EmailMessage
 from http.server import BaseHTTPRequestHandler, ThreadingHTTPServer
-from queue import Queue
+from queue import Empty, Queue
 from threading import Event, Thread
 from types import TracebackType
-from typing import Self
+from typing import Self, TypeVar
 
 from aiosmtpd.controller import Controller
 from aiosmtpd.smtp import SMTP, Envelope, Session
 
 PATIENCE_S = 60.0
 """How long a test waits for what must come; nothing is judged by it."""
+
+
+T = TypeVar("T")
+
+
+def _next(queue: "Queue[T]", within_s: float) -> T:
+    try:
+        return queue.get(timeout=within_s)
+    except Empty:
+        raise TimeoutError(f"nothing came within {within_s:g} s") from None
 
 
 class JsonInbox:
@@ -50,9 +60,9 @@ class JsonInbox:
         self._server.shutdown()
         self._server.server_close()
 
-    def next_post(self) -> dict[str, str]:
-        """The next body that was posted."""
-        return self._posts.get(timeout=PATIENCE_S)
+    def next_post(self, *, within_s: float = PATIENCE_S) -> dict[str, str]:
+        """The next body that was posted. Raises TimeoutError."""
+        return _next(self._posts, within_s)
 
 
 class MailInbox:
@@ -78,9 +88,9 @@ class MailInbox:
     def __exit__(self, kind: type[BaseException] | None, error: BaseException | None, at: TracebackType | None) -> None:
         self._controller.stop()
 
-    def next_mail(self) -> EmailMessage:
-        """The next mail that came."""
-        return self._mails.get(timeout=PATIENCE_S)
+    def next_mail(self, *, within_s: float = PATIENCE_S) -> EmailMessage:
+        """The next mail that came. Raises TimeoutError."""
+        return _next(self._mails, within_s)
 
 
 class Misbehaving:
