@@ -153,6 +153,7 @@ class Line:
         surroundings: Surroundings | None = None,
         serial: str | None = None,
         visits: Visits | None = None,
+        residual_gas: GasMix | None = None,
         stamp_read: bool = True,
         **said: Any,  # noqa: ANN401 - fields of `CylinderAttached`, of many types
     ) -> "Line":
@@ -166,7 +167,7 @@ class Line:
                 cylinder=cylinder,
                 operator=operator,
                 gas=gas,
-                residual_gas=gas,
+                residual_gas=residual_gas or gas,
                 target_gauge_pa=None if target_bar is None else target_bar * PA_PER_BAR,
                 surroundings=surroundings,
                 visits=visits or Visits(),

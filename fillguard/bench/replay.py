@@ -8,6 +8,7 @@ import re
 from collections.abc import Callable, Iterable, Iterator
 
 from fillguard.core.events import AlarmChanged, FillEnded, FillStarted, FillSummary, FindingMade, Outcome, Projected
+from fillguard.core.stages import Prediction, StageDone
 from fillguard.core.units import bar_from_pa, c_from_k
 from fillguard.engine import Happening, Stepper
 from fillguard.ports import RULES_TOPIC, Decoder, RawMessage
@@ -68,7 +69,14 @@ class Account:
             for whip in self._stepper.state.whips.values()
             if whip.fill is not None
         ]
+        still_open += [
+            whip.between.fill.summary(ended_s=None, outcome=Outcome.OPEN)
+            for whip in self._stepper.state.whips.values()
+            if whip.between is not None
+        ]
         for summary in sorted([*self._ended, *still_open], key=lambda fill: fill.started_s):
+            for number, done in enumerate(summary.stages, start=1):
+                yield stage_line(summary, number, done)
             yield fill_line(summary)
 
     def _due(self, seen: Projected) -> bool:
@@ -106,6 +114,38 @@ def projection_line(seen: Projected) -> Line:
         "developed_bar": _bar(seen.developed_gauge_pa),
         "limit_bar": _bar(seen.limit_gauge_pa),
         "reason": seen.reason,
+        **({} if seen.stage is None else {"stage": seen.stage, **_predicted(seen.predicted)}),
+    }
+
+
+def _predicted(seen: Prediction | None) -> Line:
+    """Per cent; null where nothing can be said."""
+    if seen is None:
+        return dict.fromkeys(("o2_percent", "o2_low_percent", "o2_high_percent", "he_percent"))
+    return {
+        "o2_percent": _percent(seen.o2.best),
+        "o2_low_percent": _percent(seen.o2.low),
+        "o2_high_percent": _percent(seen.o2.high),
+        "he_percent": _percent(seen.he.best),
+    }
+
+
+def stage_line(fill: FillSummary, number: int, done: StageDone) -> Line:
+    """`kind: stage`: what came of one stage of a partial-pressure fill."""
+    settled = done.settled
+    return {
+        "v": VERSION,
+        "kind": "stage",
+        "fill": fill.fill_id,
+        "number": number,
+        "gas": str(done.stage.gas),
+        "whip": done.stage.whip,
+        "target_bar": _bar(done.stage.target_gauge_pa),
+        "settled_bar": _bar(None if settled is None else settled.gauge_pa),
+        "settled_low_bar": _bar(None if settled is None else settled.low_gauge_pa),
+        "settled_high_bar": _bar(None if settled is None else settled.high_gauge_pa),
+        "reached": done.reached,
+        **_predicted(done.predicted),
     }
 
 
@@ -175,6 +215,7 @@ def fill_line(fill: FillSummary) -> Line:
         "findings": list(fill.findings),
         "readings": fill.readings,
         "doubtful_readings": fill.doubtful_readings,
+        **({} if not fill.stages else _predicted(fill.predicted)),
     }
 
 
@@ -188,6 +229,10 @@ def _bar(pascal: float | None) -> float | None:
 
 def _bar_min(pascal_s: float | None) -> float | None:
     return _finite(None if pascal_s is None else bar_from_pa(pascal_s) * 60.0, 3)
+
+
+def _percent(fraction: float) -> float | None:
+    return _finite(100.0 * fraction, 2)
 
 
 def _celsius(kelvin: float | None) -> float | None:

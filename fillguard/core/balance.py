@@ -138,6 +138,22 @@ def begun(setting: Setting, theta: Row, sample_s: float, pressure_abs_pa: float,
     )
 
 
+def recast(balance: Balance, setting: Setting, theta: Row) -> Balance:
+    """The same pressure, temperatures and doubts with the contents taken for another gas; nothing flows."""
+    fresh = begun(setting, theta, balance.sample_s, balance.pressure_abs_pa, balance.gas_k)
+    share = fresh.stiffness_j_k / balance.stiffness_j_k
+    return balance._replace(
+        mass_kg=fresh.mass_kg,
+        energy_j=fresh.energy_j,
+        flow_kg_s=0.0,
+        steady_flow_kg_s=0.0,
+        inflow_j_kg=fresh.inflow_j_kg,
+        stiffness_j_k=fresh.stiffness_j_k,
+        expelled_kg_k=fresh.expelled_kg_k,
+        gas_row=tuple(share * energy for energy in balance.gas_row),
+    )
+
+
 def advanced(old: Balance, setting: Setting, theta: Row, *, at: tuple[float, float], surroundings_k: float) -> Balance:
     """The balance once the pressure has gone to `at` (sample time, absolute pressure), some seconds and bar away."""
     sample_s, pressure_abs_pa = at

@@ -34,6 +34,10 @@ _PURGED_AFTER_S = 20.0
 _WALL_LEAP_K = 5.0
 """Above its trend within ten seconds: a fire inside (our choice)."""
 
+_STAGE, _OVER_40 = "blending-stage", "over-40-percent-oxygen"
+_RICH_ANYWHERE, _PURE_OXYGEN = 0.40, 0.995
+_NOT_CONNECTED = frozenset({Phase.IDLE, Phase.ATTACHED})
+
 _CLEAR, _UNKNOWN = Seen.no(), Seen.unknown()
 
 
@@ -240,8 +244,35 @@ def over_target(view: View, rule: AlarmRule) -> Seen:
         return _CLEAR
     if seen is None or seen.settled_gauge_pa is None:
         return _UNKNOWN
-    excess = seen.settled_gauge_pa - fill.held.target_gauge_pa - rule.setpoint
-    return Seen(excess=excess, cause="It will settle above the pressure that was asked for.", facts=view.facts)
+    setpoint, priority = rule.setpoint, None
+    if fill.held.staged:
+        setpoint, priority = rule.variants.get(_STAGE, setpoint), rule.priorities.get(_STAGE)
+    excess = seen.settled_gauge_pa - fill.held.target_gauge_pa - setpoint
+    cause = "It will settle above the pressure that was asked for."
+    return Seen(excess=excess, cause=cause, facts=view.facts, priority=priority)
+
+
+def opened_too_fast(view: View, rule: AlarmRule) -> Seen:
+    """An oxygen-rich supply let into the whip at once, after the residual pressure has stood.
+
+    Before that a leap may be what was left in the cylinder coming into the hose. One that goes beyond all that this
+    fill, or this stage, is to hold is the supply in any case: then pure oxygen counts at any time.
+    """
+    gas, state = view.supplied, view.state
+    gauge_pa = state.gauge.gauge_pa
+    if gas is None or gauge_pa is None or gas.o2 <= view.rules.oxygen_threshold:
+        return _CLEAR
+    stood = state.phase not in _NOT_CONNECTED or state.course.before_jump is not None
+    if not stood and not (gas.o2 >= _PURE_OXYGEN and gauge_pa > view.target_gauge_pa):
+        return _CLEAR
+    rise_pa_s = state.course.curve.fastest_rise_pa_s()
+    rich = gas.o2 > _RICH_ANYWHERE
+    return Seen(
+        excess=rise_pa_s - rule.setpoint,
+        cause=f"{gas} was let in at once: the whip rose by {bar_from_pa(rise_pa_s):.0f} bar within a second.",
+        facts=view.facts,
+        priority=rule.priorities.get(_OVER_40) if rich else None,
+    )
 
 
 _SILENT: Mapping[Doubt | None, str] = {
@@ -288,6 +319,7 @@ ON_PRESSURE: Mapping[str, Condition] = {
     "sudden-loss": sudden_loss,
     "monitoring-lost": monitoring_lost,
     "not-fit": not_fit,
+    "opened-too-fast": opened_too_fast,
     "will-overfill": will_overfill,
     "too-fast": too_fast,
     "gas-hot": gas_hot,
@@ -302,6 +334,8 @@ ON_PRESSURE: Mapping[str, Condition] = {
 """Judged after each live pressure reading, graver ones first."""
 OF_THE_WHIP = ("whip-over-rating", "monitoring-lost")
 """About the whip, not the cylinder: a new fill does not end them, and without a fill only these are judged."""
+WITHOUT_A_FILL = (*OF_THE_WHIP, "opened-too-fast")
+"""Judged also before a fill: what presses into the hose need not reach a cylinder."""
 WHATEVER_QUALITY = ("over-ceiling", "whip-over-rating")
 """Judged on every live reading in electrical range, however doubtful."""
 

@@ -44,6 +44,9 @@ class FillContext:
     cylinder: Cylinder
     gas: GasSurface
     """Of the contents."""
+    supply_mix: GasMix | None = None
+    supply_gas: GasSurface | None = None
+    """What flows in, where it is another gas, and its surface; None: the same."""
     mix: GasMix
     target_gauge_pa: float
     limit_gauge_pa: float
@@ -72,7 +75,10 @@ class FillContext:
 
     def __post_init__(self) -> None:
         vessel = vessel_of(self.cylinder)
-        supply = supply_of(self.gas, self.supply, self.surroundings_k, self.supply_k, self.bank_abs_pa)
+        inflow = self.supply_gas or self.gas
+        supply = supply_of(inflow, self.supply, self.surroundings_k, self.supply_k, self.bank_abs_pa)
+        if inflow is not self.gas:
+            supply = supply.per_mass_of(inflow, self.gas)
         setting = Setting(
             self.gas,
             vessel,

@@ -15,6 +15,7 @@ _SPACING_S = 0.18
 _REBASED_AFTER_S = 256.0
 """Running sums count from a base that is moved on after so long: their digits must not run out."""
 _MIN_POINTS = 3
+_FEWEST_OF_A_STEP = 2
 _FEWEST_OF_A_RISE = 4
 """Two points to each half."""
 _ENDS_SHARE = 0.25
@@ -78,6 +79,16 @@ class Curve:
             if newest_s - sample_s >= _SPEED_OVER_S:
                 return (newest_pa - gauge_pa) / (newest_s - sample_s), newest_pa - gauge_pa
         return 0.0, 0.0
+
+    def fastest_rise_pa_s(self) -> float:
+        """How far it has risen within the last second; slower samples: since the one before, by the second."""
+        if len(self.samples) < _FEWEST_OF_A_STEP:
+            return 0.0
+        newest_s, newest_pa = self.samples[-1]
+        before_s, before_pa = self.samples[-2]
+        within = [pa for sample_s, pa in self.samples if newest_s - sample_s <= 1.0]
+        step_pa_s = (newest_pa - before_pa) / max(newest_s - before_s, 1.0)
+        return max(newest_pa - min(within), step_pa_s)
 
     def slope(self, span_s: float, *, not_before_s: float = float("-inf")) -> Slope | None:
         """Regression over the last `span_s` seconds, nothing before `not_before_s`; None with too little to go on."""

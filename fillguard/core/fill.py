@@ -10,6 +10,7 @@ from fillguard.core.fitness.judging import Limit
 from fillguard.core.fitness.verdict import Verdict
 from fillguard.core.limits import ceiling_gauge_pa, rating_limit_gauge_pa
 from fillguard.core.rules import Rules, WhipRules
+from fillguard.core.stages import Prediction, Stage, StageDone
 from fillguard.core.units import PA_PER_BAR
 from fillguard.core.values import AIR, Cylinder, GasMix, Material, Stamp, Surroundings
 
@@ -45,6 +46,12 @@ class Held:
     verdict: Verdict | None = None
     described: Cylinder | None = None
     """As register or message have it; `cylinder` is what governs."""
+    staged: bool = False
+    """`gas` and `target_gauge_pa` are those of one stage of several."""
+    has_next: bool = False
+    """Another stage is to come."""
+    contents: GasMix | None = None
+    """What will be in it at the target; None: what residual and supply make of it."""
 
 
 def assumed_cylinder(whip: WhipRules) -> Cylinder:
@@ -106,6 +113,10 @@ class OpenFill:
     last_inside_pa: float = 0.0
     """Last pressure believed to be in the cylinder while the gauge did not collapse."""
     peak_inside_pa: float = 0.0
+    stages: tuple[StageDone, ...] = ()
+    """Those that are over."""
+    predicted: Prediction | None = None
+    """The last that was said of what is in it."""
     cooled_since_mono_s: float | None = None
     """Since when the gauge has agreed with the projection for a cylinder as warm as its surroundings."""
 
@@ -138,6 +149,7 @@ class OpenFill:
             readings=self.readings + counts,
             last_inside_pa=inside,
             peak_inside_pa=max(self.peak_inside_pa, inside),
+            predicted=self.predicted if seen.predicted is None else seen.predicted,
         )
 
     def flow_stopped(self, at_s: float, close_pa: float) -> "OpenFill":
@@ -179,7 +191,7 @@ class OpenFill:
         if settled is not None and settled > self.held.limit_gauge_pa:
             return Outcome.OVER
         aim = min(self.held.target_gauge_pa, self.held.limit_gauge_pa)
-        if settled is not None and settled >= aim - _FULL_WITHIN_PA:
+        if settled is not None and settled >= aim - _FULL_WITHIN_PA and not self.held.has_next:
             return Outcome.FULL if aim >= self.held.limit_gauge_pa - _FULL_WITHIN_PA else Outcome.TARGET
         return Outcome.STOPPED_FOR_ALARM if self._stopped_for_alarm() else Outcome.SHORT
 
@@ -204,7 +216,7 @@ class OpenFill:
             whip=self.whip,
             serial=self.held.serial,
             operator=self.held.operator,
-            gas=self.held.gas,
+            gas=self.gas,
             cylinder=self.held.described,
             started_s=self.started_s,
             flow_stopped_s=self.flow_stopped_s,
@@ -232,9 +244,19 @@ class OpenFill:
             learned_version=self.learned_version,
             verdict=self.held.verdict,
             identified=self.identified,
+            stages=self.stages,
+            predicted=None if self.lost else self.predicted,
         )
 
-    def started_event(self, stamp: Stamp) -> FillStarted:
+    @property
+    def gas(self) -> GasMix:
+        """What it was filled with: of several gases, the mix that should be in it."""
+        if self.predicted is None:
+            return self.held.gas
+        he = round(self.predicted.he.best, 3)
+        return GasMix(o2=min(round(self.predicted.o2.best, 3), 1.0 - he), he=he)
+
+    def started_event(self, stamp: Stamp, stages: tuple[Stage, ...] = ()) -> FillStarted:
         """What the world is told when the fill begins."""
         said = self.identified[-1] if self.identified else None
         return FillStarted(
@@ -260,6 +282,7 @@ class OpenFill:
             verdict=self.held.verdict,
             checked=said.checked if said is not None else (),
             class_name=said.class_name if said is not None else None,
+            stages=stages,
         )
 
 

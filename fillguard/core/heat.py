@@ -115,6 +115,12 @@ class Supply:
     half_j_kg: tuple[float, ...]
     slope_j_kg_k: float
 
+    def per_mass_of(self, gas: GasSurface, contents: GasSurface) -> "Supply":
+        """The same for contents of another molar mass: a mole of inflow brings what it brings, whatever it weighs."""
+        share = gas.molar_mass_kg_mol / contents.molar_mass_kg_mol
+        mean, half = (tuple(share * j_kg for j_kg in row) for row in (self.mean_j_kg, self.half_j_kg))
+        return Supply(self.pressures_abs_pa, mean, half, share * self.slope_j_kg_k)
+
     def at(self, pressure_abs_pa: float) -> tuple[float, float]:
         """Mean and half difference, J/kg, at one pressure (linear between the grid, held at its ends)."""
         xs = self.pressures_abs_pa

@@ -53,7 +53,11 @@ class Identifying:
     def held(self) -> Held:
         """What this whip's cylinder is held to, fill or no fill."""
         fill = self.state.fill
-        return fill.held if fill is not None else held_to(self.state.attached, self.rules, self.state.whip)
+        return fill.held if fill is not None else self.held_anew()
+
+    def held_anew(self) -> Held:
+        """What the cylinder here is held to by what is known now."""
+        return held_to(self.state.attached, self.rules, self.state.whip)
 
     @property
     def capacity_m3(self) -> float:
@@ -104,7 +108,7 @@ class Identifying:
     def identify(self, fill: OpenFill) -> None:
         """The cylinder of an open fill became known or turned out to be another one."""
         attached = self.state.attached
-        held, kept = self._not_looser(fill.held, held_to(attached, self.rules, self.state.whip))
+        held, kept = self._not_looser(fill.held, self.held_anew())
         notes = (attached.note if attached is not None else None, kept)
         said = said_to_be(attached, held, self.now)
         fill = replace(fill, held=held, identified=with_identity(fill.identified, said))

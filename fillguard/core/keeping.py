@@ -14,7 +14,7 @@ from fillguard.core.events import (
     PhaseChanged,
 )
 from fillguard.core.evidence import NOTHING
-from fillguard.core.fill import LOSS, OpenFill, fill_id, held_to
+from fillguard.core.fill import LOSS, OpenFill, fill_id
 from fillguard.core.gathering import gathered
 from fillguard.core.identifying import Identifying
 from fillguard.core.identity import said_to_be
@@ -113,7 +113,7 @@ class Keeping(Identifying):
 
     def _open_fill(self) -> None:
         state, course = self.state, self.state.course
-        station, held = self.rules.station, held_to(state.attached, self.rules, state.whip)
+        station, held = self.rules.station, self.held_anew()
         said = said_to_be(state.attached, held, self.now)
         start_s = course.start_s if course.start_s is not None else state.gauge.sample_s
         goes_on = state.context if state.estimate is not None and course.plateau_seen else None
@@ -134,7 +134,7 @@ class Keeping(Identifying):
             findings=tuple(sorted(state.findings)),
         )
         self.state = replace(state, fill=fill, last_fill_id=fill.fill_id, attach_used=True, inside=Curve(), shown=None)
-        self.out.append(fill.started_event(self.now))
+        self.out.append(fill.started_event(self.now, state.attached.stages if state.attached is not None else ()))
         self.close_desk(self.desk().carried_over())
         if self.state.estimate is None or not course.plateau_seen:
             self.connect(course.start_pa, start_seen=course.plateau_seen, sample_s=start_s)

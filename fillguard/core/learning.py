@@ -130,6 +130,7 @@ def _spoilt(fill: OpenFill, estimate: EstimatorState, context: FillContext) -> U
     leak, sigma = estimate.unknowns.mean[LEAK], sqrt(estimate.unknowns.covariance[LEAK][LEAK])
     reasons = (
         (Unfit.UNIDENTIFIED, not fill.held.identified),
+        (Unfit.IN_STAGES, fill.held.staged),
         (Unfit.CLASS_ONLY, fill.held.serial is None),
         *((fault, True) for fault in faults[:1]),
         (Unfit.VALVE_NOT_OPEN, estimate.restriction.conductance_kg_s_pa is not None),

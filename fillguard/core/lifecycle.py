@@ -22,6 +22,7 @@ class Sign(StrEnum):
     FALLS = "the pressure falls steadily"
     BLED = "the whip is bled"
     TIMED_OUT = "nothing more for a quarter of an hour"
+    BETWEEN_STAGES = "bled, with another stage to come"
     ENDED = "the fill is over"
     GONE = "not watched for too long"
 
@@ -60,6 +61,10 @@ TRANSITIONS: Mapping[tuple[Phase, Sign], Phase] = {
         (phase, sign): Phase.ENDED
         for phase in (Phase.CLOSED, Phase.SETTLING, Phase.SETTLED)
         for sign in (Sign.BLED, Sign.DETACHED, Sign.REPLACED, Sign.TIMED_OUT)
+    },
+    **{
+        (phase, Sign.BETWEEN_STAGES): Phase.ATTACHED
+        for phase in (Phase.FILLING, Phase.PAUSED, Phase.CLOSED, Phase.SETTLING, Phase.SETTLED)
     },
     **{
         (phase, Sign.GONE): Phase.INTERRUPTED

@@ -18,6 +18,8 @@ _LEVEL_NOISE_PA = 0.35e5
 
 def contents_mix(held: Held, start_pa: float) -> GasMix:
     """What will be in the cylinder at the target: residual and supply by their shares of the pressure."""
+    if held.contents is not None:
+        return held.contents
     if held.residual_gas == held.gas or held.target_gauge_pa <= 0.0:
         return held.gas
     old = min(max(start_pa / held.target_gauge_pa, 0.0), 1.0)
@@ -46,6 +48,8 @@ def context_of(
     return FillContext(
         cylinder=held.cylinder,
         gas=gas,
+        supply_mix=held.gas if held.staged else None,
+        supply_gas=rules.surface_of(held.gas) if held.staged else None,
         mix=mix,
         target_gauge_pa=held.target_gauge_pa,
         limit_gauge_pa=held.limit_gauge_pa,

@@ -4,6 +4,7 @@ from dataclasses import dataclass
 
 from fillguard.core.events import Phase, Projected, Prompt
 from fillguard.core.rules import Extents
+from fillguard.core.stages import is_near
 from fillguard.core.units import PA_PER_BAR
 
 _AGAIN_AFTER_SHARE = 1.5
@@ -53,8 +54,14 @@ def _wanted(phase: Phase, seen: Projected | None, before: Prompt | None, extents
         return before if phase is Phase.FILLING else None
     if phase is Phase.FILLING:
         return _while_filling(seen, before, extents)
+    if phase in _STOPPED and _has_next(seen) and is_near(seen.settled_gauge_pa, seen.target_gauge_pa):
+        return Prompt.NEXT_STAGE
     capped_short = seen.close_at_cap is not None and seen.settled_gauge_pa < seen.target_gauge_pa - _SHORT_PA
     return Prompt.LET_IT_COOL if phase in _STOPPED and capped_short and before in _CLOSED_ON_CAP else None
+
+
+def _has_next(seen: Projected) -> bool:
+    return seen.stage is not None and seen.stages is not None and seen.stage < seen.stages
 
 
 def _while_filling(seen: Projected, before: Prompt | None, extents: Extents) -> Prompt | None:

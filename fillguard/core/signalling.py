@@ -6,14 +6,14 @@ from dataclasses import replace
 from fillguard.core.diagnosis import loss
 from fillguard.core.events import LampChanged, PromptChanged
 from fillguard.core.fill import LOSS
-from fillguard.core.keeping import Keeping
 from fillguard.core.prompting import prompt_for
 from fillguard.core.rules import Rules
+from fillguard.core.staging import Staging
 from fillguard.core.values import Stamp
 from fillguard.core.whip import WhipState
 
 
-class Signalling(Keeping):
+class Signalling(Staging):
     """What people are shown of a whip."""
 
     def __init__(

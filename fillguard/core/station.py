@@ -29,10 +29,12 @@ from fillguard.core.events import (
     RulesChanged,
     ServiceChanged,
     SettledRead,
+    StageCalled,
     Tick,
     VerdictGiven,
     VerdictOverridden,
 )
+from fillguard.core.moving import moved
 from fillguard.core.rules import Rules
 from fillguard.core.sensed import is_usable
 from fillguard.core.sensing import with_sensed
@@ -70,6 +72,9 @@ def step(state: StationState, event: InEvent, rules: Rules) -> Step:
     Whoever calls it takes over the learned values that a `LearnedChanged` brings, and the thresholds of `RulesChanged`.
     """
     state, facts = _stepped(state, event, rules)
+    if any(whip.between is not None for whip in state.whips.values()):
+        state, moves = moved(state, rules, event.stamp)
+        facts += moves
     around = Around(whips=state.whips, air_k=state.air_k, rules=rules, now=event.stamp)
     endings, learned = taught_by(event, facts, state.endings, around)
     if endings is not state.endings:
@@ -81,7 +86,14 @@ def _stepped(state: StationState, event: InEvent, rules: Rules) -> Step:  # noqa
     match event:
         case Reading():
             return _on_reading(state, event, rules)
-        case CylinderAttached() | CylinderDetached() | CylinderChecked() | PresenceChanged() | VerdictOverridden():
+        case (
+            CylinderAttached()
+            | CylinderDetached()
+            | CylinderChecked()
+            | StageCalled()
+            | PresenceChanged()
+            | VerdictOverridden()
+        ):
             return _on_word(state, event, rules)
         case Tick():
             return _on_tick(state, event, rules)
@@ -134,7 +146,7 @@ def _on_surroundings(state: StationState, reading: Reading, medium: Surroundings
 
 def _on_word(
     state: StationState,
-    event: CylinderAttached | CylinderDetached | CylinderChecked | PresenceChanged | VerdictOverridden,
+    event: CylinderAttached | CylinderDetached | CylinderChecked | StageCalled | PresenceChanged | VerdictOverridden,
     rules: Rules,
 ) -> Step:
     before: tuple[OutEvent, ...] = ()
@@ -153,6 +165,8 @@ def _on_word(
             refused = watch.on_checked(event)
         case VerdictOverridden():
             watch.on_overridden(event)
+        case StageCalled():
+            watch.on_stage_called(event)
         case PresenceChanged():
             watch.on_presence(online=event.online)
     state, facts = done(state, watch)

@@ -8,7 +8,7 @@ from fillguard.core.fill import OpenFill
 from fillguard.core.rules import Rules
 from fillguard.core.sensed import Sensed
 from fillguard.core.units import PA_PER_BAR
-from fillguard.core.values import Stamp
+from fillguard.core.values import GasMix, Stamp
 from fillguard.core.whip import COOLING, WhipState
 
 HOSE_ONLY = "whip-only"
@@ -35,6 +35,26 @@ class View:
     def shown(self) -> Projected | None:
         """The newest projection of the open fill."""
         return self.state.shown
+
+    @property
+    def supplied(self) -> GasMix | None:
+        """The gas that this whip is said to let in now; None where nobody said it."""
+        blend, attached = self.state.blend, self.state.attached
+        if blend is not None:
+            now, following = blend.stage.gas, blend.following
+            if self.state.phase is Phase.FILLING or following is None or following.whip != self.state.whip:
+                return now
+            return max(now, following.gas, key=lambda gas: gas.o2)  # which of the two comes, only the flow will show
+        return attached.gas if attached is not None else None
+
+    @property
+    def target_gauge_pa(self) -> float:
+        """Settled pressure that the gas supplied is to bring; what the whip itself may carry where nobody said one."""
+        blend, attached = self.state.blend, self.state.attached
+        asked = blend.stage.target_gauge_pa if blend is not None else attached.target_gauge_pa if attached else None
+        if asked is None and attached is not None and attached.cylinder is not None:
+            asked = attached.cylinder.rated_gauge_pa
+        return self.rules.whip(self.state.whip).max_working_gauge_pa if asked is None else asked
 
     @property
     def hose_only(self) -> bool:

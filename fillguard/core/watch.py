@@ -7,12 +7,13 @@ judge the alarms, set prompt and lamp.
 from dataclasses import replace
 
 from fillguard.core import estimator
-from fillguard.core.conditions import OF_THE_WHIP, ON_PRESSURE, WHATEVER_QUALITY
+from fillguard.core.conditions import ON_PRESSURE, WHATEVER_QUALITY, WITHOUT_A_FILL
 from fillguard.core.course import Course, after_pressure, after_time, hose_speed_pa_s, stands_bled
 from fillguard.core.diagnosis import LOOP_FAULT, SILENT, STUCK, loop_fault, silent
 from fillguard.core.estimator import EstimatorState
 from fillguard.core.events import (
     AlarmCommanded,
+    CommandAnswered,
     CylinderAttached,
     CylinderChecked,
     Doubt,
@@ -20,6 +21,7 @@ from fillguard.core.events import (
     Quality,
     Reading,
     ReadingDoubted,
+    StageCalled,
     VerdictOverridden,
 )
 from fillguard.core.fill import LOSS
@@ -28,6 +30,7 @@ from fillguard.core.lifecycle import AFTER_CLOSE, FILL_OPEN, TRANSITIONS, Sign
 from fillguard.core.outlook import Outlook, outlook
 from fillguard.core.projecting import Moment, flow_of, projected
 from fillguard.core.sensing import Sensing
+from fillguard.core.staging import WAITS_FOR_S
 from fillguard.core.units import PA_PER_BAR
 
 _FED_DROP_PA = 5.0 * PA_PER_BAR
@@ -57,13 +60,14 @@ class Watch(Sensing):
         self.diagnose(self._before)
         self._project(self._led_on(reading), counts=True)
         if live:
-            self._judge(ON_PRESSURE if self.state.fill is not None else OF_THE_WHIP)
+            self._judge(ON_PRESSURE if self.state.fill is not None else WITHOUT_A_FILL)
         self._signal()
 
     def on_attached(self, event: CylinderAttached) -> None:
         """Somebody said what hangs on this whip, before, during or after a fill."""
         if self.state.phase in AFTER_CLOSE and _is_another(self.state.attached, event):
             self.take(Sign.REPLACED)
+        self.attach_stages(event)
         self.state = replace(self.state, attached=event, attach_used=self.state.fill is not None)
         if event.verdict is not None:
             self.tell_verdict(event.operator)
@@ -98,8 +102,28 @@ class Watch(Sensing):
         self._signal()
         return refused
 
+    def on_stage_called(self, event: StageCalled) -> None:
+        """Somebody says which stage comes now."""
+        refused = self.call_stage(event)
+        if self.state.fill is not None:
+            self._project(self.state.estimate)
+        self.out.append(
+            CommandAnswered(
+                stamp=self.now,
+                command_id=event.command_id,
+                verb="stage",
+                operator=event.operator,
+                whip=event.whip,
+                alarm=None,
+                occurrence=None,
+                refused=refused,
+            )
+        )
+        self._signal()
+
     def on_detached(self) -> None:
         """Somebody said that the whip is free."""
+        self.give_up()
         if (self.state.phase, Sign.DETACHED) in TRANSITIONS:
             self.take(Sign.DETACHED)
         self.state = replace(self.state, attached=None)
@@ -276,6 +300,7 @@ class Watch(Sensing):
             inside=inside,
             rate_window_s=self.rules.extents.rate_window_s,
         )
+        seen = self.told_in_stage(seen)
         moving = state.gauge.same_count == 0 and seen.rate_pa_s is not None
         self.state = replace(
             state,
@@ -302,8 +327,10 @@ class Watch(Sensing):
         state = self.state
         if state.attached is None:
             return
-        if state.phase is Phase.ATTACHED and self.now.mono_s - state.waits_since_mono_s >= _FORGOTTEN_AFTER_S:
-            self.state = replace(state, attached=None)
+        waits_s = _FORGOTTEN_AFTER_S if state.between is None else WAITS_FOR_S
+        if state.phase is Phase.ATTACHED and self.now.mono_s - state.waits_since_mono_s >= waits_s:
+            self.give_up()
+            self.state = replace(self.state, attached=None)
             self.take(Sign.TIMED_OUT)
         elif state.phase is Phase.IDLE and silent_s >= _FORGOTTEN_AFTER_S:
             self.state = replace(state, attached=None, attach_used=False)

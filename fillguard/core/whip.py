@@ -4,6 +4,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 
 from fillguard.core.alarms import Standing
+from fillguard.core.blend import Blend
 from fillguard.core.context import FillContext
 from fillguard.core.course import Course
 from fillguard.core.curve import Curve
@@ -78,6 +79,18 @@ def _mean(rows: Sequence[tuple[float, float]]) -> tuple[float, float]:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class Between:
+    """A partial-pressure fill whose cylinder is off its whip until the next stage."""
+
+    fill: OpenFill
+    since_mono_s: float
+    warm_k: float | None
+    """Gas and wall together when it was taken off; None when nobody knew."""
+    cools_in_s: float
+    """Time constant with which it comes to the temperature of the shop."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class WhipState:
     """One whip: who hangs on it, how its pressure has run, what is open, which alarms stand."""
 
@@ -102,6 +115,10 @@ class WhipState:
     """Estimated pressure in the cylinder itself: a valve not fully open holds the gauge far above it."""
     shown: Projected | None = None
     """The newest projection of the open fill."""
+    blend: Blend | None = None
+    """Of what hangs here, where it is filled in stages."""
+    between: Between | None = None
+    """The fill that waits for its next stage here."""
     last_fill_id: str | None = None
     rate_before_pa_s: float | None = None
     """Fill rate while the gauge last moved: tells a stuck sensor from a standing gauge."""

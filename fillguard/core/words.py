@@ -63,13 +63,14 @@ def finding_phrase(finding: str) -> str:
 _PROMPTS: Mapping[Prompt, str] = {
     Prompt.CHANGE_BANK: "change bank",
     Prompt.OPEN_EMPTIER_FIRST: "open the emptier one first, slowly",
+    Prompt.NEXT_STAGE: "stage done: on to the next gas, slowly",
 }
 
 
 def prompt_text(prompt: Prompt | None, projected: Projected | None, units: UnitChoice) -> str:
     """What the lane asks of the operator, in one line; empty when nothing is asked and nothing is filling."""
     match prompt:
-        case Prompt.CHANGE_BANK | Prompt.OPEN_EMPTIER_FIRST:
+        case Prompt.CHANGE_BANK | Prompt.OPEN_EMPTIER_FIRST | Prompt.NEXT_STAGE:
             return _PROMPTS[prompt]
         case Prompt.LET_IT_COOL:
             return "let it cool, top up" + _price(projected, units)

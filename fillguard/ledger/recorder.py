@@ -17,6 +17,7 @@ from fillguard.core.events import (
     Reading,
     ReadingDoubted,
     ReadingRejected,
+    StageBegan,
     Tick,
 )
 from fillguard.ledger import grid, outbox, snapshots
@@ -55,8 +56,6 @@ _QUARANTINE = """
 INSERT INTO quarantine (mirror, stream, first_row, last_row, status, reason, at_ms) VALUES (?, ?, ?, ?, ?, ?, ?)
 """
 _RECIPIENT = "INSERT INTO recipient (event, fill_id, name, until_ms) VALUES (?, ?, ?, ?)"
-MASS_STEPS_PER_KG = 1e4
-TO_STOP_STEPS_PER_S = 10.0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -89,6 +88,8 @@ class Recorder:
 
     def __init__(self, connection: sqlite3.Connection) -> None:
         self._connection = connection
+        self.clock: Json = None
+        """How far the machine's clock is to be trusted, as last looked at: stands on fills and alarms."""
         self.reload()
 
     def reload(self) -> None:
@@ -184,11 +185,14 @@ class Recorder:
             case Projected():
                 self._projection(fact)
             case AlarmChanged():
-                self._add("alarm", encode(fact))
+                self._add("alarm", encode(fact) | {"clock": self.clock})
             case FillStarted():
                 self._fill_started(fact)
             case FillEnded():
                 self._fill_ended(fact)
+            case StageBegan():
+                self._goes_on(fact)
+                self._event(fact)
             case _:
                 self._event(fact)
 
@@ -198,7 +202,7 @@ class Recorder:
         if known is not None:
             self._event(fact)
             return
-        number = self._add("opened", encode(fact) | {"config": self._config})
+        number = self._add("opened", encode(fact) | {"config": self._config, "clock": self.clock})
         self._open[fact.whip] = _OpenFill(number, fact.fill_id, grid.stored_ms(fact.started_s))
         self._projected[number] = -1
 
@@ -207,11 +211,18 @@ class Recorder:
         if self._connection.execute("SELECT 1 FROM fill WHERE fill_id = ?", (summary.fill_id,)).fetchone():
             self._event(fact)
             return
-        self._add("fill", encode(fact) | {"config": self._config})
+        self._add("fill", encode(fact) | {"config": self._config, "clock": self.clock})
         ended = self._open.get(summary.whip)
         if ended and ended.fill_id == summary.fill_id:
             del self._open[summary.whip]
             self._projected.pop(ended.number, None)
+
+    def _goes_on(self, fact: StageBegan) -> None:
+        """The readings of this whip belong to the fill from here on, wherever it began."""
+        for whip, fill in self._open.items():
+            if fill.fill_id == fact.fill_id and whip != fact.whip:
+                self._open[fact.whip] = self._open.pop(whip)
+                return
 
     def _projection(self, fact: Projected) -> None:
         """At most one a second of a fill: charts need no more, and readings are kept whole."""
@@ -223,30 +234,7 @@ class Recorder:
         if second <= self._projected.get(number, second):
             return
         self._projected[number] = second
-        pressure, temperature, scaled = grid.stored_pressure, grid.stored_temperature, grid.stored_scaled
-        row = (
-            number,
-            grid.stored_ms(fact.sample_s),
-            grid.PHASES[fact.phase],
-            pressure(fact.gauge_pa),
-            pressure(fact.settled_gauge_pa),
-            pressure(fact.settled_low_gauge_pa),
-            pressure(fact.settled_high_gauge_pa),
-            pressure(fact.cylinder_gauge_pa),
-            pressure(fact.developed_gauge_pa),
-            pressure(fact.stop_at_gauge_pa),
-            pressure(fact.close_at_gauge_pa),
-            pressure(fact.bleed_to_gauge_pa),
-            temperature(fact.gas_k),
-            temperature(fact.wall_k),
-            scaled(fact.mass_kg, MASS_STEPS_PER_KG),
-            scaled(fact.rate_pa_s, 1.0),
-            scaled(fact.rate_error_pa_s, 1.0),
-            scaled(fact.seconds_to_stop, TO_STOP_STEPS_PER_S),
-            fact.close_at_cap,
-            fact.reason,
-        )
-        self._connection.execute(_PROJECTION, row)
+        self._connection.execute(_PROJECTION, grid.projection_row(number, fact))
 
     def _reading(self, reading: Reading, doubted: ReadingDoubted | None) -> None:
         """One row; a message that came twice finds its row there and adds none."""

@@ -15,7 +15,8 @@ from typing import Self
 from fillguard.core.errors import LedgerError
 from fillguard.core.fitness.checks import Left
 from fillguard.core.fitness.record import CylinderRecord
-from fillguard.core.values import Stamp
+from fillguard.core.stages import SAME_MIX
+from fillguard.core.values import AIR, GasMix, Stamp
 from fillguard.ledger import store
 from fillguard.ledger.grid import stored_ms
 from fillguard.ledger.lock import LedgerLock, LedgerLocked
@@ -40,7 +41,7 @@ SELECT findings FROM fill WHERE serial IN (SELECT value FROM json_each(?)) AND s
 ORDER BY started_ms DESC LIMIT ?
 """
 _LAST_FILL = """
-SELECT fill_id, outcome, ifnull(final_settled_gauge_pa, settled_gauge_pa), reference_k FROM fill
+SELECT fill_id, outcome, ifnull(final_settled_gauge_pa, settled_gauge_pa), reference_k, o2, he FROM fill
 WHERE serial IN (SELECT value FROM json_each(?)) ORDER BY started_ms DESC LIMIT 1
 """
 _NOT_KNOWN_HOW = frozenset({"interrupted", "stopped-for-alarm"})
@@ -88,7 +89,7 @@ class RegisterReader:
         row = self._ask(_LAST_FILL, (json.dumps(sorted(serials)),)).fetchone()
         if row is None or row[1] in _NOT_KNOWN_HOW or row[2] is None or row[3] is None:
             return None
-        return Left(fill_id=row[0], gauge_pa=row[2], reference_k=row[3])
+        return Left(fill_id=row[0], gauge_pa=row[2], reference_k=row[3], mix=_mix(row[4], row[5]))
 
     def _changes(self, sql: str, values: Sequence[object]) -> Iterator[CylinderRecorded]:
         for (body,) in self._ask(sql, values):
@@ -161,6 +162,12 @@ def _add(
             connection.execute("COMMIT")
     except sqlite3.Error as problem:
         raise LedgerError(f"ledger {path} was not changed: {problem}. Check room and rights") from problem
+
+
+def _mix(o2: float | None, he: float | None) -> GasMix | None:
+    if o2 is None:
+        return None
+    return AIR if not he and abs(o2 - AIR.o2) < SAME_MIX else GasMix(o2=o2, he=he or 0.0)
 
 
 def _change_of(body: dict[str, object]) -> CylinderRecorded:

@@ -21,7 +21,7 @@ from fillguard.core.values import GasMix
 from fillguard.core.whip import WhipState
 
 SurfaceOf: TypeAlias = Callable[[GasMix], GasSurface]
-_LEFT_OUT = {(FillContext, "gas")}
+_LEFT_OUT = {(FillContext, "gas"), (FillContext, "supply_gas")}
 """A gas surface is some hundred numbers that are had from the mix beside it."""
 _SHELVED = "shelved_"
 _MONOTONIC = "mono_s"
@@ -109,6 +109,8 @@ def _built(hint: Any, value: Any, surface_of: SurfaceOf) -> object:  # noqa: ANN
         known = {name: _built(hints[name], value[name], surface_of) for name in _names(hint)}
         if hint is FillContext:
             known["gas"] = surface_of(known["mix"])  # type: ignore[arg-type]  # built as its hint asks
+            supplied = known["supply_mix"]
+            known["supply_gas"] = None if supplied is None else surface_of(supplied)  # type: ignore[arg-type]  # likewise
         return hint(**known)
     if isinstance(hint, type) and issubclass(hint, StrEnum):
         return hint(value)

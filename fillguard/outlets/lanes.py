@@ -23,6 +23,7 @@ from fillguard.core.events import (
     Reading,
 )
 from fillguard.core.figures import UnitChoice, bare_pressure, pressure, rate, stamped
+from fillguard.core.stages import prediction_text
 from fillguard.core.units import PA_PER_BAR
 from fillguard.core.view import HOSE_ONLY
 from fillguard.core.words import alarm_phrase, bleed_text, finding_phrase, prompt_text
@@ -72,6 +73,8 @@ class LaneText:
     limit: str
     rate: str
     do: str
+    stage: str
+    """Of a fill in stages: which one, what should be in it."""
     found: str
     """What the curve hints at."""
     alarms: Sequence[str]
@@ -89,6 +92,7 @@ class LaneText:
             self.limit and f"limit {self.limit}",
             self.rate,
             self.do,
+            self.stage,
             self.found,
             "! " + ", ".join(self.alarms) if self.alarms else "",
         )
@@ -166,6 +170,7 @@ def _text(whip: str, lane: _Lane, units: UnitChoice) -> LaneText:
         limit="" if seen is None else stamped(seen.limit_gauge_pa, units),
         rate=_rate(lane, units),
         do=_do(lane, units),
+        stage=_stage(seen),
         found=", ".join(map(finding_phrase, lane.found)),
         alarms=[alarm_phrase(alarm.alarm) + _SHOWN_AS[alarm.new] for alarm in alarms],
         worst=min((alarm.priority for alarm in alarms if alarm.new in _CALLING), default=None),
@@ -180,6 +185,13 @@ def _settled(seen: Projected | None, units: UnitChoice) -> str:
         return f"unknown ({_WHY.get(reason) or finding_phrase(reason)})"
     low, high = bare_pressure(seen.settled_low_gauge_pa, units), bare_pressure(seen.settled_high_gauge_pa, units)
     return f"{pressure(seen.settled_gauge_pa, units)} ({low} to {high})"
+
+
+def _stage(seen: Projected | None) -> str:
+    if seen is None or seen.stage is None:
+        return ""
+    which = f"stage {seen.stage} of {seen.stages}"
+    return which if seen.predicted is None else f"{which}, {prediction_text(seen.predicted)}"
 
 
 def _rate(lane: _Lane, units: UnitChoice) -> str:

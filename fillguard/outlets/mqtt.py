@@ -14,11 +14,11 @@ from typing import assert_never
 from fillguard.core.conditions import OF_THE_WHIP
 from fillguard.core.events import (
     AlarmChanged,
-    AlarmFacts,
     AlarmState,
     CommandAnswered,
     CylinderAttached,
     CylinderDetached,
+    CylinderMoved,
     FillEnded,
     FillIdentified,
     FillStarted,
@@ -38,12 +38,14 @@ from fillguard.core.events import (
     ReadingDoubted,
     ReadingRejected,
     SettledJudged,
+    StageBegan,
+    StageEnded,
     ValveNoted,
     VerdictGiven,
 )
-from fillguard.core.units import bar_from_pa, c_from_k
 from fillguard.core.values import Stamp
 from fillguard.outlets.answers import answer, not_understood
+from fillguard.outlets.documents import NO_FILL, NO_VERDICT, NOTHING_KNOWN, Document, bar, figures, projection, said_of
 from fillguard.outlets.findings import found
 from fillguard.outlets.status import StationStatus
 from fillguard.ports import Publication
@@ -53,7 +55,6 @@ LEAST_GAP_S = 0.25
 _FRESH = frozenset({Phase.IDLE, Phase.ATTACHED, Phase.CONNECTED})
 """Phases in which the numbers of an earlier fill would mislead."""
 
-Document = dict[str, object]
 Say = Callable[[AlarmChanged], str]
 
 
@@ -141,7 +142,7 @@ class MqttOutlet:
     def _whip(self, name: str) -> _Whip:
         whip = self._whips.get(name)
         if whip is None:
-            whip = self._whips[name] = _Whip(said={"v": 1, "whip": name, **_NOTHING_KNOWN, **_NO_FILL})
+            whip = self._whips[name] = _Whip(said={"v": 1, "whip": name, **NOTHING_KNOWN, **NO_FILL})
         return whip
 
     def _change(self, name: str, stamp: Stamp, changes: Document) -> None:
@@ -157,12 +158,12 @@ class MqttOutlet:
                 self._whip(whip).read = cause
                 self._whip(whip).changed = True
             case CylinderAttached():
-                said: Document = {**_NO_VERDICT, "serial": cause.serial, "operator": cause.operator}
+                said: Document = {**NO_VERDICT, "serial": cause.serial, "operator": cause.operator}
                 self._change(cause.whip, cause.stamp, said)
             case ReadingRejected() if cause.topic == f"fillguard/{self._station}/command":
                 self._publish(not_understood(cause, self._station, drill=self._status.drill))
             case CylinderDetached():
-                said = {**_NO_VERDICT, "serial": None, "operator": None}
+                said = {**NO_VERDICT, "serial": None, "operator": None}
                 self._change(cause.whip, cause.stamp, said)
             case _:
                 pass
@@ -185,11 +186,11 @@ class MqttOutlet:
                 prompt = fact.prompt.value if fact.prompt else None
                 self._change(fact.whip, fact.stamp, {"prompt": prompt})
             case PhaseChanged():
-                fresh = _NO_FILL if fact.new in _FRESH else {}
+                fresh = NO_FILL if fact.new in _FRESH else {}
                 changes: Document = {**fresh, "phase": fact.new.value, "fill": fact.fill_id}
                 self._change(fact.whip, fact.stamp, changes)
-            case FillStarted() | FillIdentified() | VerdictGiven():
-                self._change(fact.whip, fact.stamp, _verdict(fact) if isinstance(fact, VerdictGiven) else _filled(fact))
+            case FillStarted() | FillIdentified() | VerdictGiven() | StageBegan() | StageEnded() | CylinderMoved():
+                self._change(fact.whip, fact.stamp, said_of(fact))
             case FillEnded():
                 outcome: Document = {"outcome": fact.summary.outcome.value}
                 self._change(fact.summary.whip, fact.stamp, outcome)
@@ -260,7 +261,7 @@ class MqttOutlet:
             "reason": change.reason,
             "recorded": self._recorded(),
             "drill": self._status.drill,
-            **_figures(change.facts),
+            **figures(change.facts),
         }
         return Publication(topic=f"fillguard/{self._station}/alarm", payload=_json(said), qos=1)
 
@@ -268,119 +269,11 @@ class MqttOutlet:
 def _take_in(whip: _Whip) -> None:
     """Bring what the whip says up to the newest numbers."""
     if whip.shown is not None:
-        whip.said |= _projection(whip.shown)
+        whip.said |= projection(whip.shown)
     if whip.read is not None:
-        gauge = _bar(whip.read.value)
+        gauge = bar(whip.read.value)
         whip.said |= {"t": whip.read.stamp.utc_s, "gauge_bar": gauge, "sample_t": whip.read.sample_s}
     whip.shown = whip.read = None
-
-
-def _projection(p: Projected) -> Document:
-    return {
-        "t": p.stamp.utc_s,
-        "sample_t": p.sample_s,
-        "phase": p.phase.value,
-        "fill": p.fill_id,
-        "gauge_bar": _bar(p.gauge_pa),
-        "settled_bar": _bar(p.settled_gauge_pa),
-        "settled_low_bar": _bar(p.settled_low_gauge_pa),
-        "settled_high_bar": _bar(p.settled_high_gauge_pa),
-        "limit_bar": _bar(p.limit_gauge_pa),
-        "target_bar": _bar(p.target_gauge_pa),
-        "reference_c": _celsius(p.reference_k),
-        "rate_bar_min": _rate(p.rate_pa_s),
-        "stop_at_bar": _bar(p.stop_at_gauge_pa),
-        "close_at_bar": _bar(p.close_at_gauge_pa),
-        "close_at_cap": p.close_at_cap,
-        "close_at_settles_bar": _bar(p.close_at_settles_gauge_pa),
-        "seconds_to_stop": _finite(p.seconds_to_stop, 0),
-        "bleed_to_bar": _bar(p.bleed_to_gauge_pa),
-        "gas_c": _celsius(p.gas_k),
-        "wall_c": _celsius(p.wall_k),
-        "reason": p.reason,
-    }
-
-
-def _verdict(fact: VerdictGiven) -> Document:
-    verdict = fact.verdict
-    if verdict is None:
-        return {**_NO_VERDICT, "override_refused": fact.refused}
-    return {
-        "verdict": verdict.level.value,
-        "verdict_text": verdict.text,
-        "verdict_reasons": [
-            {"code": r.code, "level": r.level.value, "text": r.text, "overridable": r.overridable}
-            for r in verdict.reasons
-        ],
-        "profile": verdict.profile,
-        "overridden_by": verdict.overridden_by,
-        "override_refused": fact.refused,
-    }
-
-
-def _filled(fact: FillStarted | FillIdentified) -> Document:
-    return {
-        "fill": fact.fill_id,
-        "serial": fact.serial,
-        "operator": fact.operator,
-        "limit_bar": _bar(fact.limit_gauge_pa),
-        "target_bar": _bar(fact.target_gauge_pa),
-        "reference_c": _celsius(fact.reference_k),
-        "outcome": None,
-    }
-
-
-def _figures(facts: AlarmFacts) -> Document:
-    return {
-        "gauge_bar": _bar(facts.gauge_pa),
-        "settled_bar": _bar(facts.settled_gauge_pa),
-        "settled_low_bar": _bar(facts.settled_low_gauge_pa),
-        "settled_high_bar": _bar(facts.settled_high_gauge_pa),
-        "limit_bar": _bar(facts.limit_gauge_pa),
-        "reference_c": _celsius(facts.reference_k),
-        "ceiling_bar": _bar(facts.ceiling_gauge_pa),
-        "rate_bar_min": _rate(facts.rate_pa_s),
-        "rate_limit_bar_min": _rate(facts.rate_limit_pa_s),
-        "gas_c": _celsius(facts.gas_k),
-        "wall_c": _celsius(facts.wall_k),
-        "bleed_to_bar": _bar(facts.bleed_to_gauge_pa),
-        "close_at_bar": _bar(facts.close_at_gauge_pa),
-        "silent_s": _finite(facts.silent_s, 0),
-    }
-
-
-_NO_VERDICT: Document = {
-    **dict.fromkeys(("verdict", "verdict_text", "profile", "overridden_by", "override_refused")),
-    "verdict_reasons": [],
-}
-_NOTHING_KNOWN: Document = {
-    **_NO_VERDICT,
-    **dict.fromkeys(("t", "sample_t", "phase", "serial", "operator", "gauge_bar", "prompt", "lamp", "outcome")),
-    "alarms": [],
-}
-_NO_FILL: Document = dict.fromkeys(
-    (
-        "fill", "settled_bar", "settled_low_bar", "settled_high_bar", "limit_bar", "target_bar", "reference_c",
-        "rate_bar_min", "stop_at_bar", "close_at_bar", "close_at_cap", "close_at_settles_bar", "seconds_to_stop",
-        "bleed_to_bar", "gas_c", "wall_c", "reason",
-    )
-)  # fmt: skip
-
-
-def _bar(gauge_pa: float | None) -> float | None:
-    return None if gauge_pa is None else _finite(bar_from_pa(gauge_pa), 2)
-
-
-def _rate(pa_s: float | None) -> float | None:
-    return None if pa_s is None else _finite(bar_from_pa(pa_s) * 60.0, 2)
-
-
-def _celsius(kelvin: float | None) -> float | None:
-    return None if kelvin is None else _finite(c_from_k(kelvin), 2)
-
-
-def _finite(value: float | None, digits: int) -> float | None:
-    return round(value, digits) if value is not None and math.isfinite(value) else None
 
 
 def _json(said: Document) -> bytes:

@@ -78,6 +78,7 @@ class Prompt(StrEnum):
     LET_IT_COOL = "let-it-cool"
     CHANGE_BANK = "change-bank"
     OPEN_EMPTIER_FIRST = "open-the-emptier-one-first"
+    NEXT_STAGE = "next-stage"
 
 
 class Lamp(StrEnum):

@@ -7,6 +7,7 @@ from fillguard.core.fitness.checks import Check, Checked, Left, named
 from fillguard.core.fitness.record import Found
 from fillguard.core.fitness.release import Analysis, Basis
 from fillguard.core.fitness.verdict import Verdict
+from fillguard.core.stages import Stage
 from fillguard.core.thresholds import Thresholds
 from fillguard.core.values import Cylinder, GasMix, Stamp, Surroundings, Visits
 
@@ -57,7 +58,7 @@ class CylinderAttached:
     cylinder: Cylinder | None
     operator: str | None
     gas: GasMix
-    """What is supplied."""
+    """What is supplied; of several stages the gas that is richest in oxygen."""
     residual_gas: GasMix
     """What was in it before."""
     target_gauge_pa: float | None = None
@@ -88,6 +89,9 @@ class CylinderAttached:
     residual_told: bool = True
     """False: nobody said what was in it, `residual_gas` is an assumption."""
 
+    stages: tuple[Stage, ...] = ()
+    """Of a partial-pressure fill, in order; empty: one gas."""
+
     @property
     def stamp_read(self) -> Checked | None:
         """Who read the stamp; None while no named person did."""
@@ -102,6 +106,18 @@ class CylinderChecked:
     whip: str
     operator: str
     checks: tuple[Check, ...]
+    command_id: str | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class StageCalled:
+    """A named person says which stage of a partial-pressure fill comes now."""
+
+    stamp: Stamp
+    whip: str
+    operator: str
+    number: int
+    """From 1."""
     command_id: str | None = None
 
 
@@ -269,6 +285,7 @@ InEvent = (
     Reading
     | ReadingRejected
     | CylinderAttached
+    | StageCalled
     | CylinderDetached
     | CylinderChecked
     | PresenceChanged

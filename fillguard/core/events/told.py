@@ -8,6 +8,7 @@ from fillguard.core.fitness.checks import Checked, Identified
 from fillguard.core.fitness.record import Found
 from fillguard.core.fitness.verdict import Verdict
 from fillguard.core.learned import Ending, Lesson, StationLearned, Unfit
+from fillguard.core.stages import Prediction, Stage, StageDone
 from fillguard.core.values import Cylinder, GasMix, Stamp, Surroundings
 
 
@@ -55,6 +56,8 @@ class FillStarted:
     """On the cylinder, as it stood when the gas began to flow."""
     checked: tuple[Checked, ...] = ()
     class_name: str | None = None
+    stages: tuple[Stage, ...] = ()
+    """Of a partial-pressure fill, in order; empty: one gas."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -144,7 +147,58 @@ class Projected:
     seconds_to_stop: float | None = None
     reads_at_surroundings_gauge_pa: float | None = None
     """What the gauge will show once the cylinder is as warm as its surroundings."""
+    stage: int | None = None
+    """Number of the stage under way, from 1; None where there is only one gas."""
+    stages: int | None = None
+    """How many there are."""
+    predicted: Prediction | None = None
+    """What should be in it as it stands, in a partial-pressure fill; never in place of an analysis."""
     reason: str | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class StageBegan:
+    """The gas of the next stage begins to flow; the fill goes on, maybe on another whip."""
+
+    stamp: Stamp
+    whip: str
+    fill_id: str
+    number: int
+    """From 1."""
+    stage: Stage
+    assumed: str
+    """What is taken for granted about what is in it, in words."""
+    limit_gauge_pa: float
+    reference_k: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class StageEnded:
+    """A stage is over, or the cylinder was taken off before it was complete."""
+
+    stamp: Stamp
+    whip: str
+    fill_id: str
+    number: int
+    done: StageDone
+    text: str
+    """For people: where it stands, what should be in it."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class CylinderMoved:
+    """A cylinder goes on to the whip of its next stage; its fill goes with it."""
+
+    stamp: Stamp
+    whip: str
+    """Where it is filled next."""
+    left: str
+    """The whip it was taken from."""
+    fill_id: str
+    serial: str | None
+    operator: str | None
+    text: str
+    """For people."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -235,6 +289,10 @@ class FillSummary:
     """What it was said to be of, one after the other; the last one is `serial`."""
     entered_by: str | None = None
     """Who entered it by hand from the shop's form: nothing of it was measured. None: the watch saw it."""
+    stages: tuple[StageDone, ...] = ()
+    """What came of each stage of a partial-pressure fill; empty: one gas."""
+    predicted: Prediction | None = None
+    """What should be in it then. `gas` is the best of it; an analysis says what is."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -302,6 +360,9 @@ OutEvent = (
     | VerdictGiven
     | ValveNoted
     | Projected
+    | StageBegan
+    | StageEnded
+    | CylinderMoved
     | PromptChanged
     | FindingMade
     | AlarmChanged

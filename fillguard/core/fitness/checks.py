@@ -4,6 +4,8 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 from enum import StrEnum
 
+from fillguard.core.values import GasMix
+
 
 class Check(StrEnum):
     """One thing to look at. The words stand in messages, on the command line and in the record."""
@@ -83,3 +85,5 @@ class Left:
     gauge_pa: float
     """Settled, at `reference_k`."""
     reference_k: float
+    mix: GasMix | None = None
+    """What it was filled with, as far as the record says."""
