@@ -3,6 +3,7 @@
 Stamps are on the 1 ms grid that core, ledger and capture share.
 """
 
+import ctypes
 import math
 import time
 from collections.abc import Callable, Mapping
@@ -12,6 +13,7 @@ from typing import Self
 from fillguard.core.errors import ConfigurationError
 from fillguard.core.units import quantised_time_s
 from fillguard.core.values import Stamp
+from fillguard.ports import ClockStatus
 
 DRILL_CLOCK_VARIABLE = "FILLGUARD_DRILL_CLOCK"
 """Environment variable that hands one scaled clock to simulator and daemon: `E,M,k`."""
@@ -122,3 +124,34 @@ def drill_clock(environment: Mapping[str, str]) -> ScaledClock | None:
     """The drill's clock when the environment carries one."""
     text = environment.get(DRILL_CLOCK_VARIABLE)
     return ScaledClock.parse(text) if text else None
+
+
+class _Timex(ctypes.Structure):
+    """`struct timex` of Linux (adjtimex(2)), as far as it is read; the rest is room."""
+
+    _fields_ = (
+        ("modes", ctypes.c_uint),
+        ("offset", ctypes.c_long),
+        ("freq", ctypes.c_long),
+        ("maxerror", ctypes.c_long),
+        ("esterror", ctypes.c_long),
+        ("status", ctypes.c_int),
+        ("room", ctypes.c_byte * 512),
+    )
+
+
+_UNSYNCHRONISED, _CLOCK_ERROR = 0x0040, 5
+"""STA_UNSYNC and TIME_ERROR (adjtimex(2))."""
+
+
+def clock_status() -> ClockStatus:
+    """Ask the kernel; nothing is changed. Never raises."""
+    timex = _Timex()
+    try:
+        state = ctypes.CDLL(None).adjtimex(ctypes.byref(timex))
+    except (OSError, AttributeError):
+        return ClockStatus(synchronised=None)
+    if state < 0:
+        return ClockStatus(synchronised=None)
+    synchronised = state != _CLOCK_ERROR and not timex.status & _UNSYNCHRONISED
+    return ClockStatus(synchronised=synchronised, off_at_most_s=timex.maxerror / 1e6 if synchronised else None)

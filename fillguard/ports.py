@@ -259,6 +259,16 @@ class Clock(Protocol):
         """Follow the wall clock from here on; returns by how many seconds UTC stepped."""
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ClockStatus:
+    """How far the machine says that its wall clock is to be trusted."""
+
+    synchronised: bool | None
+    """By a time server or a receiver; None: this machine does not tell."""
+    off_at_most_s: float | None = None
+    """The kernel's own bound on its error."""
+
+
 class Decoder(Protocol):
     """Bytes to events. Never raises: what cannot be used becomes `ReadingRejected`."""
 

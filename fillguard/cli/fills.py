@@ -1,5 +1,6 @@
-"""`fillguard fills`: the fills on record, and corrections of what people said of them."""
+"""`fillguard fills`: the fills on record, corrections of what people said of them, and all that is known of one."""
 
+import json
 import os
 import sys
 from pathlib import Path
@@ -12,7 +13,9 @@ from rich.table import Table
 from fillguard.cli.exits import exit_codes, say
 from fillguard.core.errors import ConfigurationError
 
-app = typer.Typer(help="List the newest fills of the record; correct one.", rich_markup_mode=None)
+app = typer.Typer(
+    help="List the newest fills of the record; correct one; all that is known of one.", rich_markup_mode=None
+)
 
 ConfigDir = Annotated[Path, typer.Option("--config", help="Folder with station.toml.")]
 Ledger = Annotated[Path | None, typer.Option("--ledger", help="Ledger file; else the configured one.")]
@@ -72,6 +75,32 @@ def correct(
             fill, field, to, by=_said("--by", by), why=_said("--why", why), config=config, environ=os.environ
         )
         sys.stdout.write(f"{fill}: {made}\n")
+
+
+@app.command()
+def dossier(
+    fill: FillId,
+    config: ConfigDir = Path("config"),
+    *,
+    ledger: Ledger = None,
+    as_json: Annotated[bool, typer.Option("--json", help="For machines; what is not recorded is null.")] = False,
+) -> None:
+    """Put everything on record about one fill into one document, with its raw data and the proof of both.
+
+    What nobody recorded is told as "not recorded".
+
+    Example: fillguard fills dossier tern-1-20261124T220945Z > dossier.txt
+    """
+    with exit_codes():
+        from fillguard.app.dossier import dossier as dossier_of  # noqa: PLC0415 - keeps `--help` quick
+        from fillguard.app.records import ledger_path  # noqa: PLC0415 - keeps `--help` quick
+        from fillguard.app.shown import in_words  # noqa: PLC0415 - keeps `--help` quick
+
+        document = dossier_of(ledger_path(config, ledger, os.environ), fill)
+        if as_json:
+            sys.stdout.write(json.dumps({"v": 1, **document}, ensure_ascii=False, allow_nan=False) + "\n")
+        else:
+            sys.stdout.write("\n".join(in_words(document)) + "\n")
 
 
 def _said(option: str, text: str) -> str:

@@ -7,12 +7,14 @@ read back always equals what was recorded.
 import math
 
 from fillguard.core.errors import LedgerError
-from fillguard.core.events import Doubt, Phase, Quality, Quantity
+from fillguard.core.events import Doubt, Phase, Projected, Quality, Quantity
 from fillguard.core.units import quantised_pressure_pa, quantised_temperature_k, quantised_time_s
 
 _PRESSURE_STEPS_PER_PA = 0.01
 _MICRO = 1e6
 _INT64 = 2**63
+MASS_STEPS_PER_KG = 1e4
+TO_STOP_STEPS_PER_S = 10.0
 _LARGEST = 1e11
 """Beyond this nothing is a measurement, and steps would not fit."""
 
@@ -117,6 +119,33 @@ def temperature_of(steps: int | None) -> float | None:
 def scaled_of(counts: int | None, per_unit: float) -> float | None:
     """The value of `counts`, of which `per_unit` make one unit."""
     return None if counts is None else counts / per_unit
+
+
+def projection_row(fill: int, fact: Projected) -> tuple[int | str | None, ...]:
+    """A projection of the fill of that number, as the table of projections holds it."""
+    pressure, temperature, scaled = stored_pressure, stored_temperature, stored_scaled
+    return (
+        fill,
+        stored_ms(fact.sample_s),
+        PHASES[fact.phase],
+        pressure(fact.gauge_pa),
+        pressure(fact.settled_gauge_pa),
+        pressure(fact.settled_low_gauge_pa),
+        pressure(fact.settled_high_gauge_pa),
+        pressure(fact.cylinder_gauge_pa),
+        pressure(fact.developed_gauge_pa),
+        pressure(fact.stop_at_gauge_pa),
+        pressure(fact.close_at_gauge_pa),
+        pressure(fact.bleed_to_gauge_pa),
+        temperature(fact.gas_k),
+        temperature(fact.wall_k),
+        scaled(fact.mass_kg, MASS_STEPS_PER_KG),
+        scaled(fact.rate_pa_s, 1.0),
+        scaled(fact.rate_error_pa_s, 1.0),
+        scaled(fact.seconds_to_stop, TO_STOP_STEPS_PER_S),
+        fact.close_at_cap,
+        fact.reason,
+    )
 
 
 def stored_integer(number: int | None) -> int | None:

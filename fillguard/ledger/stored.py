@@ -14,7 +14,6 @@ from fillguard.core.events import Quantity
 from fillguard.ledger import grid
 from fillguard.ledger.chunks import COLUMNS, unpacked
 from fillguard.ledger.packing import Cell, Row
-from fillguard.ledger.recorder import MASS_STEPS_PER_KG, TO_STOP_STEPS_PER_S
 from fillguard.ledger.schema import OWNERS
 from fillguard.ports import ProjectionRow, ReadingRow
 
@@ -183,10 +182,10 @@ class Names:
             bleed_to_gauge_pa=bleed_to,
             gas_k=gas_k,
             wall_k=wall_k,
-            mass_kg=grid.scaled_of(steps[11], MASS_STEPS_PER_KG),
+            mass_kg=grid.scaled_of(steps[11], grid.MASS_STEPS_PER_KG),
             rate_pa_s=grid.scaled_of(steps[12], 1.0),
             rate_error_pa_s=grid.scaled_of(steps[13], 1.0),
-            seconds_to_stop=grid.scaled_of(steps[14], TO_STOP_STEPS_PER_S),
+            seconds_to_stop=grid.scaled_of(steps[14], grid.TO_STOP_STEPS_PER_S),
             close_at_cap=_text(cap),
             reason=_text(reason),
         )

@@ -1,5 +1,6 @@
 """Housekeeping of the ledger's writer: the daily anchor, packing and pruning while nobody waits."""
 
+import json
 import sqlite3
 from collections.abc import Iterator
 from pathlib import Path
@@ -11,6 +12,7 @@ from fillguard.ledger.chain import Anchor, Finding, verify
 from fillguard.ledger.reader import SqliteLedgerReader
 from fillguard.ledger.tending import Tending
 from fillguard.ledger.writer import SqliteLedgerWriter
+from fillguard.ports import ClockStatus
 from tests.fakes import FakeClock, FakeDisk
 from tests.ledger_facts import FILL, OWNER, PATIENCE_S, T0, ended, projected, reading, record, started, step, tick
 
@@ -137,6 +139,28 @@ def test_nothing_is_packed_in_the_first_minutes_when_messages_of_the_last_run_co
     with sqlite3.connect(shop.path) as connection:
         assert connection.execute("SELECT count(*) FROM chunk").fetchone() == (0,)
         assert connection.execute("SELECT count(*) FROM reading").fetchone()[0] > record_before
+
+
+def test_fills_and_alarms_carry_the_clock_s_status_and_a_change_of_it_is_a_row(tmp_path: Path) -> None:
+    statuses = [ClockStatus(synchronised=True, off_at_most_s=0.02), ClockStatus(synchronised=False)]
+    path = tmp_path / "ledger.sqlite3"
+    shop = Shop(path, clock_status=lambda: statuses.pop(0) if len(statuses) > 1 else statuses[0])
+    shop.writer.start()
+    shop.anchors.wait(1)
+    shop.writer.put(step(reading(0, 40), started()))
+    shop.pass_time(700.0)
+    shop.until_rows("audit WHERE action = 'clock'", 2)
+    shop.writer.put(step(tick(701), ended(701)))
+    shop.writer.stop(PATIENCE_S)
+    assert shop.audit("clock") == [
+        "the machine's clock is synchronised",
+        "the machine's clock is NOT synchronised: times in the record may be off",
+    ]
+    with sqlite3.connect(path) as connection:
+        (start,) = connection.execute("SELECT body -> 'clock' FROM opened").fetchone()
+        (end,) = connection.execute("SELECT body -> 'clock' FROM fill").fetchone()
+    assert json.loads(start) == {"synchronised": True, "off_at_most_s": 0.02, "utc_s": T0}
+    assert json.loads(end)["synchronised"] is False
 
 
 def test_an_alarm_s_commit_comes_before_any_housekeeping(shop: Shop) -> None:
