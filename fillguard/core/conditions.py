@@ -34,6 +34,7 @@ _PURGED_AFTER_S = 20.0
 _WALL_LEAP_K = 5.0
 """Above its trend within ten seconds: a fire inside (our choice)."""
 
+_DISAGREES = "sensor-disagrees"
 _STAGE, _OVER_40 = "blending-stage", "over-40-percent-oxygen"
 _RICH_ANYWHERE, _PURE_OXYGEN = 0.40, 0.995
 _NOT_CONNECTED = frozenset({Phase.IDLE, Phase.ATTACHED})
@@ -275,6 +276,13 @@ def opened_too_fast(view: View, rule: AlarmRule) -> Seen:
     )
 
 
+def sensor_disagrees(view: View, _rule: AlarmRule) -> Seen:
+    """Two sensors of an open fill cannot both be right; which, and why, stands in the finding."""
+    if view.fill is None or _DISAGREES not in view.state.findings:
+        return _CLEAR
+    return Seen.yes("The sensors of this whip do not agree; the finding says which, and why.", view.facts)
+
+
 _SILENT: Mapping[Doubt | None, str] = {
     None: "The pressure sensor is silent.",
     Doubt.STALE: "The pressure arrives too late to be watched.",
@@ -329,6 +337,7 @@ ON_PRESSURE: Mapping[str, Condition] = {
     "valve-not-open": valve_not_open,
     "leak": leak,
     "over-target": over_target,
+    "sensor-disagrees": sensor_disagrees,
     WRONG_GAS: wrong_gas,
 }
 """Judged after each live pressure reading, graver ones first."""

@@ -57,6 +57,8 @@ _ALARM_OF_SERVICE = {
     "shared": "shared-gauge",
     "calibration": "calibration-due",
 }
+_ONE_BY_ONE = frozenset({"channel"})
+"""Services of which each one that fails is told, although others fail already."""
 _BLINDING = frozenset({"step", "intake"})
 """Services without which nobody sees a whip."""
 _FLOWS = frozenset({Phase.FILLING, Phase.PAUSED})
@@ -328,7 +330,8 @@ def _on_clock(state: StationState, event: ClockStepped, rules: Rules) -> Step:
 
 
 def _on_service(state: StationState, event: ServiceChanged, rules: Rules) -> Step:
-    failing = {name: why for name, why in state.failing.items() if name != event.service}
+    known = state.failing
+    failing = {name: why for name, why in known.items() if name != event.service}
     if not event.ok:
         failing[event.service] = event.detail
     state = replace(state, failing=failing)
@@ -340,8 +343,12 @@ def _on_service(state: StationState, event: ServiceChanged, rules: Rules) -> Ste
     if alarm is None:
         return state, found
     why = [f"{name}: {text}" for name, text in failing.items() if _ALARM_OF_SERVICE.get(name.split(":", 1)[0]) == alarm]
+    ended: tuple[OutEvent, ...] = ()
+    if not event.ok and kind in _ONE_BY_ONE and event.service not in known:
+        # One more: whoever was told of the first must hear of this one, so that it is an occurrence of its own.
+        state, ended = station_alarm(state, rules, alarm, Seen.no(), event.stamp)
     state, changes = station_alarm(state, rules, alarm, Seen.yes("; ".join(why)) if why else Seen.no(), event.stamp)
-    return state, (*found, *changes)
+    return state, (*found, *ended, *changes)
 
 
 def _on_blindness(state: StationState, event: ServiceChanged, rules: Rules) -> Step:
