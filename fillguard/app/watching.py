@@ -37,6 +37,7 @@ from fillguard.ledger.tending import Tending
 from fillguard.ledger.writer import SqliteLedgerWriter
 from fillguard.outlets.apprise import senders
 from fillguard.outlets.delivery import Delivery, Sender
+from fillguard.outlets.findings import FindingCounts
 from fillguard.outlets.mqtt import MqttOutlet
 from fillguard.outlets.notifying import Notifier
 from fillguard.outlets.planning import Planner
@@ -107,7 +108,8 @@ class Watching:
         self.calibrations = Calibrations(settings, clock=clock, tell=self.services.tell)
         self.canary = self._canary(feed)
         valves = ValveNotes(self._counter.record, self.ledger)
-        self._outlets: tuple[Outlet, ...] = (self.reloading, self.outlet, self.canary, valves, *also)
+        self.findings = FindingCounts()
+        self._outlets: tuple[Outlet, ...] = (self.reloading, self.outlet, self.canary, valves, self.findings, *also)
         self.engine = self._engine()
         self._thread = threading.Thread(target=self._run_engine, name="engine", daemon=True)
 

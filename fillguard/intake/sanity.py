@@ -73,7 +73,6 @@ class Sanity:
         self._clocks_off: dict[str, int] = {}
         """Source -> how often in a row its time was far off."""
         self._numbers: dict[str, _Numbers] = {}
-        self._asked: dict[str, int] = {}
         self._open: set[str] = set()
         """Questions that were told and are not settled."""
 
@@ -94,10 +93,6 @@ class Sanity:
         yield from self._zero(reading, gauge, reading.whip)
         gauge.before_pa, gauge.last_pa, gauge.heard_s = gauge.last_pa, reading.value, reading.stamp.mono_s
         yield from self._twins(reading, reading.whip)
-
-    def asked(self) -> Mapping[str, int]:
-        """How often each kind of question was told since the start; from any thread."""
-        return self._asked.copy()
 
     def _zero(self, reading: Reading, gauge: _Gauge, whip: str) -> Iterator[ServiceChanged]:
         value, now_s = reading.value, reading.stamp.mono_s
@@ -192,8 +187,5 @@ class Sanity:
         if (question is not None) == (name in self._open):
             return
         (self._open.discard if question is None else self._open.add)(name)
-        if question is not None:
-            kind = name.split(":", 1)[0]
-            self._asked[kind] = self._asked.get(kind, 0) + 1
         ok = question is None
         yield ServiceChanged(stamp=reading.stamp, service=name, ok=ok, detail=question or settled, whip=reading.whip)

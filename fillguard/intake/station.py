@@ -115,10 +115,6 @@ class StationDecoder:
         """What could not be used so far, by feed or kind of topic, and reason; from any thread."""
         return self._rejections.counts()
 
-    def questions(self) -> Mapping[str, int]:
-        """How often a sensor was found questionable, by kind (`zero`, `unit`, `shared`, `gaps`, `device-clock`)."""
-        return self._sanity.asked()
-
     def missed(self) -> Mapping[str, int]:
         """Sequence numbers that never came, by source, for sources that number their readings."""
         return {**self._default.missed(), **self._mapped.missed()}

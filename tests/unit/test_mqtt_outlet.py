@@ -36,6 +36,7 @@ from fillguard.core.events import (
 )
 from fillguard.core.units import k_from_c
 from fillguard.core.values import AIR
+from fillguard.outlets.findings import FindingCounts
 from fillguard.outlets.mqtt import MqttOutlet
 from fillguard.outlets.status import StationStatus
 from fillguard.ports import Publication
@@ -479,3 +480,14 @@ def test_a_finding_is_published_once_in_its_own_words(board: Board, whip: str | 
         "text": "is the unit wrong?",
         "drill": False,
     }
+
+
+def test_findings_are_counted_by_name(board: Board) -> None:
+    counts = FindingCounts()
+    found = [
+        FindingMade(stamp=board.clock.now(), whip="1", fill_id=None, finding=name, confidence=0.7, text="seen")
+        for name in ("wrong-unit", "leak", "wrong-unit")
+    ]
+    counts.tell(Tick(stamp=board.clock.now()), found)
+    counts.tell(Tick(stamp=board.clock.now()), [raised(board)])
+    assert counts.counts() == {"wrong-unit": 2, "leak": 1}

@@ -134,7 +134,6 @@ def test_questions_come_with_the_readings_that_raise_them_and_become_alarms(tmp_
             raised += [fact for fact in facts if isinstance(event, ServiceChanged)]
     found, alarm = raised
     assert (found.finding, found.whip) == ("absolute-as-gauge", "1")
-    assert here.decoder.questions() == {"zero": 1}
     assert (alarm.alarm, alarm.priority) == ("zero-off", 3)
     assert "whip 1 rests at 1.01 bar" in alarm.cause
 
@@ -147,7 +146,6 @@ def test_a_gap_in_the_numbers_is_told_and_settled_when_nothing_is_missing_any_mo
     for seq in range(13, 313):
         panel.reads(0.0, seq=seq, boot="a")
     assert panel.told[1:] == [("gaps:fill/tern/1/pressure", True)]
-    assert panel.sanity.asked() == {"gaps": 1}
 
 
 def test_a_device_that_starts_over_has_lost_nothing(panel: Panel) -> None:
