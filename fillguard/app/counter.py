@@ -14,16 +14,15 @@ from fillguard.core.fitness.checks import Left
 from fillguard.core.fitness.judging import judged, set_cylinder
 from fillguard.core.fitness.questions import class_questions, set_question, stamp_question, warmth_question
 from fillguard.core.fitness.record import CylinderRecord
+from fillguard.core.fitness.rules import AIR_AT_MOST
 from fillguard.core.fitness.verdict import Level, Reason, Verdict, limit_text
 from fillguard.core.limits import developed_gauge_pa, rating_limit_gauge_pa
 from fillguard.core.rules import Rules
 from fillguard.core.units import c_from_k, k_from_c
 from fillguard.core.values import Cylinder, Material
-from fillguard.ledger.register import RegisterReader
+from fillguard.ledger.register import FINDINGS_COUNT_S, RegisterReader
 from fillguard.settings import Register, Settings
 
-_FINDINGS_COUNT_S = 90.0 * 86_400.0
-"""What fills of the last three months hinted at still says something of a valve (our choice)."""
 _UNREGISTERED_MISSING = ("last pressure test", "last visual inspection", "gas service", "valve outlet")
 
 
@@ -169,7 +168,7 @@ class Counter:
         if reader is None:
             return 0
         serials = {record.serial, event.serial or record.serial}
-        return reader.valve_findings(serials, event.stamp.utc_s - _FINDINGS_COUNT_S)
+        return reader.valve_findings(serials, event.stamp.utc_s - FINDINGS_COUNT_S)
 
     def _register_reader(self) -> RegisterReader | None:
         """Opened on the thread that uses it, when it is first needed."""
@@ -183,11 +182,22 @@ class Counter:
             target_gauge_pa=event.target_gauge_pa,
             whip_max_gauge_pa=self._rules.whip(event.whip).max_working_gauge_pa,
             whip_oxygen_clean=self._settings.oxygen_clean_whips.get(event.whip),
+            air_onto_oxygen=bool(self._air_onto_oxygen(event)),
+            air_compatible=self._air_onto_oxygen(event) <= self._settings.compatible_air_whips,
             oxygen_threshold=self._settings.station.oxygen_threshold,
             max_rate_pa_s=self._rules.rate_limit_pa_s(
                 event.gas, event.cylinder.material if event.cylinder is not None else Material.ALUMINIUM
             ),
         )
+
+    def _air_onto_oxygen(self, event: CylinderAttached) -> frozenset[str]:
+        """Whips that let air onto oxygen-rich gas in this fill."""
+        rich = min(self._settings.station.oxygen_threshold, self._settings.fitness.oxygen_threshold)
+        stages = [(stage.gas, stage.whip) for stage in event.stages] or [(event.gas, event.whip)]
+        met = [event.residual_gas, *(gas for gas, _ in stages)]
+        if all(gas.o2 <= rich for gas in met):
+            return frozenset()
+        return frozenset(whip for gas, whip in stages if gas.o2 <= AIR_AT_MOST)
 
     def _hot_gauge_pa(self, event: CylinderAttached, cylinder: Cylinder | None) -> float | None:
         if cylinder is None:

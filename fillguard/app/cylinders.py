@@ -12,10 +12,11 @@ from fillguard.core.errors import ConfigurationError
 from fillguard.core.fitness.asked import Case, Wanted
 from fillguard.core.fitness.judging import due_soon, judged
 from fillguard.core.fitness.record import CylinderRecord
+from fillguard.core.fitness.rules import MANY_FINDINGS
 from fillguard.core.fitness.valves import wear_parts
 from fillguard.core.fitness.verdict import Due, Verdict
 from fillguard.core.values import AIR, GasMix, Stamp
-from fillguard.ledger.register import RegisterReader, add_to_register, record_of
+from fillguard.ledger.register import FINDINGS_COUNT_S, RegisterReader, add_to_register, record_of
 from fillguard.ports import AuditEntry, CylinderRecorded
 from fillguard.settings import ConfigurationProblems, Problem, Settings, load_settings
 from fillguard.settings.columns import WRITTEN, columns_of
@@ -146,6 +147,20 @@ class Cylinders:
     def due(self, within_days: int) -> list[tuple[CylinderRecord, Due]]:
         """What has run out or will within so many days, earliest first; condemned ones are left out."""
         return cylinders_due(self._settings, self.today, within_days)
+
+    def valves(self) -> list[tuple[CylinderRecord, int]]:
+        """Cylinders whose valve needs somebody's eyes: something was found at it, or its fills hint at it."""
+        if not self._settings.ledger.path.exists():
+            return []
+        since_s = self._now.utc_s - FINDINGS_COUNT_S
+        with self._reader() as reader:
+            hinting = {
+                key_of(serial): reader.valve_findings({serial}, since_s) for serial in reader.hinting_at_valves(since_s)
+            }
+            records = [record_of(change) for change in reader.everything()]
+        counted = [(record, hinting.get(key_of(record.serial), 0)) for record in records]
+        found = [(record, count) for record, count in counted if record.valve_found or count >= MANY_FINDINGS]
+        return sorted(found, key=lambda pair: (-len(pair[0].valve_found), -pair[1], pair[0].serial))
 
     def import_file(self, path: Path, *, by: str, why: str, progress: Progress) -> Imported:
         """Take over every row of a file, or none. Raises ConfigurationProblems with everything wrong in any row."""

@@ -1,5 +1,6 @@
 """`fillguard cylinders`: the register."""
 
+import csv
 import os
 import sys
 from collections.abc import Sequence
@@ -26,6 +27,7 @@ app = typer.Typer(
 ConfigDir = Annotated[Path, typer.Option("--config", help="Folder with station.toml.")]
 Serial = Annotated[str, typer.Argument(help="Serial as stamped.")]
 By = Annotated[str, typer.Option("--by", help="Who.")]
+AsCsv = Annotated[bool, typer.Option("--csv", help="As CSV, for a spreadsheet or a mail.")]
 
 
 def _cylinders(config: Path) -> "Cylinders":
@@ -206,10 +208,13 @@ def due(
     config: ConfigDir = Path("config"),
     *,
     within: Annotated[int, typer.Option("--within", help="Days from today.", min=0, max=3650)] = 60,
+    overdue: Annotated[bool, typer.Option("--overdue", help="Only what has run out already.")] = False,
+    owner: Annotated[str | None, typer.Option("--owner", help="Only this owner's.")] = None,
+    as_csv: AsCsv = False,
 ) -> None:
     """What has run out, or will soon: tests, inspections, valve service, oxygen cleaning.
 
-    Example: fillguard cylinders due --within 60
+    Example: fillguard cylinders due --within 60 --csv
     """
     with exit_codes():
         cylinders = _cylinders(config)
@@ -217,8 +222,32 @@ def due(
         rows = [
             (due.on, "overdue" if due.on < today else "", record.serial, due.what, record.owner or "-")
             for record, due in cylinders.due(within)
+            if (owner is None or record.owner == owner) and (due.on < today or not overdue)
         ]
-        _print(("good until", "", "cylinder", "what", "owner"), rows)
+        _print(("good until", "", "cylinder", "what", "owner"), rows, as_csv=as_csv)
+
+
+@app.command()
+def valves(config: ConfigDir = Path("config"), *, as_csv: AsCsv = False) -> None:
+    """Valves that need somebody's eyes: something was found at them, or fills of the last three months hint at them.
+
+    Example: fillguard cylinders valves
+    """
+    with exit_codes():
+        cylinders = _cylinders(config)
+        rows = [
+            (
+                record.serial,
+                ", ".join(record.valve_found) or "-",
+                str(count),
+                record.valve_type or "-",
+                str(record.valve_serviced or "not on record"),
+                record.state.value,
+            )
+            for record, count in cylinders.valves()
+        ]
+        columns = ("cylinder", "found", "fills that hint at it", "valve", "serviced", "state")
+        _print(columns, rows, as_csv=as_csv)
 
 
 @app.command("list")
@@ -228,6 +257,7 @@ def list_cylinders(
     owner: Annotated[str | None, typer.Option("--owner", help="Only this owner's.")] = None,
     state: Annotated[str | None, typer.Option("--state", help="in-service, set-aside or condemned.")] = None,
     plus: Annotated[bool, typer.Option("--plus", help="Only plus-marked ones.")] = False,
+    as_csv: AsCsv = False,
 ) -> None:
     """The register in one line a cylinder, with today's verdict for air.
 
@@ -249,7 +279,7 @@ def list_cylinders(
             and (record.plus_marked or not plus)
             for verdict in (cylinders.verdict(record),)
         ]
-        _print(("cylinder", "owner", "state", "verdict", "why"), rows)
+        _print(("cylinder", "owner", "state", "verdict", "why"), rows, as_csv=as_csv)
 
 
 @app.command()
@@ -270,7 +300,12 @@ def marks(text: Annotated[str, typer.Argument(help="The shoulder, copied in any 
         sys.stdout.write(f"not understood, enter by hand: {' '.join(read.not_understood)}\n")
 
 
-def _print(columns: Sequence[str], rows: Sequence[Sequence[str]]) -> None:
+def _print(columns: Sequence[str], rows: Sequence[Sequence[str]], *, as_csv: bool = False) -> None:
+    if as_csv:
+        writer = csv.writer(sys.stdout, lineterminator="\n")
+        writer.writerow(column or "state" for column in columns)
+        writer.writerows(rows)
+        return
     if not rows:
         say("none")
         return

@@ -31,6 +31,8 @@ Progress = Callable[[int, int], None]
 
 VALVE_FINDINGS = frozenset({"valve-not-open", "leak", "flow-restricted"})
 """What a curve shows when a valve needs somebody's eyes."""
+FINDINGS_COUNT_S = 90.0 * 86_400.0
+"""What fills of the last three months hinted at still says something of a valve (our choice)."""
 _FILLS_LOOKED_AT = 20
 _PROGRESS_EVERY = 500
 _CURRENT = "SELECT body FROM cylinder WHERE key = ? ORDER BY id DESC LIMIT 1"
@@ -39,6 +41,11 @@ _ALL_CURRENT = "SELECT body FROM cylinder WHERE id IN (SELECT max(id) FROM cylin
 _FINDINGS = """
 SELECT findings FROM fill WHERE serial IN (SELECT value FROM json_each(?)) AND started_ms > ?
 ORDER BY started_ms DESC LIMIT ?
+"""
+_HINTING = """
+SELECT DISTINCT serial FROM fill WHERE started_ms > ? AND serial IS NOT NULL AND EXISTS (
+    SELECT 1 FROM json_each(fill.findings) AS found WHERE found.value IN (SELECT value FROM json_each(?))
+) ORDER BY serial
 """
 _LAST_FILL = """
 SELECT fill_id, outcome, ifnull(final_settled_gauge_pa, settled_gauge_pa), reference_k, o2, he FROM fill
@@ -83,6 +90,11 @@ class RegisterReader:
         """How many of its last fills since then (Unix seconds) hinted at the valve. `serials`: as it was written."""
         rows = self._ask(_FINDINGS, (json.dumps(sorted(serials)), stored_ms(since_s), _FILLS_LOOKED_AT))
         return sum(bool(VALVE_FINDINGS & set(json.loads(str(findings or "[]")))) for (findings,) in rows)
+
+    def hinting_at_valves(self, since_s: float) -> list[str]:
+        """Serials, as they were written at the panel, of cylinders with a fill since then that hinted at the valve."""
+        values = (stored_ms(since_s), json.dumps(sorted(VALVE_FINDINGS)))
+        return [str(serial) for (serial,) in self._ask(_HINTING, values)]
 
     def left(self, serials: Collection[str]) -> Left | None:
         """How the last recorded fill of a cylinder left it; None where there is none, or nobody knows how it ended."""

@@ -119,6 +119,8 @@ class Settings:
     """Whose rules say what may be filled: the jurisdiction's, or the shop's own stricter ones."""
     oxygen_clean_whips: Mapping[str, bool]
     """Whips of which somebody said whether they are oxygen-clean."""
+    compatible_air_whips: frozenset[str]
+    """Whips whose air is marked oxygen-compatible: free enough of oil to be let onto oxygen."""
     panel: PanelSettings
     """What is asked at the panel, the shop's classes of cylinder, its scanner."""
     text: str = field(repr=False)

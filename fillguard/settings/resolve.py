@@ -75,6 +75,7 @@ class Resolver:
             register=register,
             fitness=fitness,
             panel=panel_settings(sections.panel, sections.scanner, sections.classes),
+            compatible_air_whips=frozenset(whip.id for whip in sections.whips if whip.oxygen_compatible_air),
             oxygen_clean_whips={w.id: w.oxygen_clean for w in sections.whips if w.oxygen_clean is not None},
             text=text,
             hash=hashlib.sha256(text.encode()).hexdigest(),

@@ -95,6 +95,7 @@ class WhipSection(Section):
     safety_valve_bar: GaugeBar | None = None
     supply_end_bar: GaugeBar | None = None
     oxygen_clean: Annotated[bool | None, choice("true or false")] = None
+    oxygen_compatible_air: Annotated[bool, choice("true or false")] = False
 
     @model_validator(mode="after")
     def _ratings_fit(self) -> Self:

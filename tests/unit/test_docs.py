@@ -27,6 +27,7 @@ from fillguard.ports import RawMessage
 from fillguard.settings import check_config, load_settings
 from fillguard.settings import station as tables
 from fillguard.settings.channels import ChannelSection
+from fillguard.settings.panel import ClassSection, PanelSection, ScannerSection
 from fillguard.settings.profiles import ProfileSection
 from fillguard.settings.register import load_register
 from fillguard.settings.schema import Section
@@ -42,6 +43,9 @@ SECTIONS: dict[str, type[Section]] = {
     "[[channel]]": ChannelSection,
     "[extents]": tables.ExtentsSection,
     "[profile]": ProfileSection,
+    "[panel]": PanelSection,
+    "[scanner]": ScannerSection,
+    "[[class]]": ClassSection,
 }
 
 

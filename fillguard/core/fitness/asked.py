@@ -19,6 +19,10 @@ class Wanted:
     whip_max_gauge_pa: float | None = None
     whip_oxygen_clean: bool | None = None
     """None: nobody said."""
+    air_onto_oxygen: bool = False
+    """Air is let onto oxygen-rich gas: into a cylinder that holds some, or as a stage of a blend."""
+    air_compatible: bool = False
+    """Where it comes from is marked oxygen-compatible."""
     oxygen_threshold: float = 1.0
     """The station's own; the stricter of it and the profile's holds."""
     max_rate_pa_s: float | None = None

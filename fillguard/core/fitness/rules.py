@@ -13,8 +13,8 @@ from fillguard.core.values import Material
 Rule = Callable[[Case], Iterator[Reason]]
 _ROUNDING_PA = 1000.0
 """Ratings in psi and bar that mean the same differ in the third digit."""
-_MANY_FINDINGS = 3
-_AIR_AT_MOST = 0.22
+MANY_FINDINGS = 3
+AIR_AT_MOST = 0.22
 """EN 12021: air has 21 +/- 1 % oxygen."""
 _MINOR = frozenset({Found.STIFF, Found.KNOCKED})
 _BAD_VALVE = frozenset(Found) - _MINOR
@@ -164,7 +164,7 @@ def oxygen(case: Case) -> Iterator[Reason]:
     """Oxygen-rich gas needs a cylinder, a valve and a whip that are clean for it."""
     record, gas, source = case.record, case.wanted.gas, case.profile.source("oxygen_threshold")
     if not case.oxygen_rich:
-        if gas.o2 > _AIR_AT_MOST and record.gas_service is Service.AIR:
+        if gas.o2 > AIR_AT_MOST and record.gas_service is Service.AIR:
             yield _care("air-only", f"it is kept for air; the gas is {gas}: mark it, and let its user know")
         return
     over = f"{gas} is above {case.oxygen_threshold * 100:.3g} % oxygen"
@@ -182,6 +182,13 @@ def oxygen(case: Case) -> Iterator[Reason]:
         yield _care("whip-oxygen-unknown", f"{over}: is this whip oxygen-clean? station.toml does not say", source)
 
 
+def blending_air(case: Case) -> Iterator[Reason]:
+    """Oil from a compressor burns in oxygen: only air that is free of it may follow."""
+    if case.wanted.air_onto_oxygen and not case.wanted.air_compatible:
+        text = "air onto oxygen-rich gas, from a source that station.toml does not mark oxygen-compatible"
+        yield _never("air-not-compatible", text, case.profile.source("blending_air"))
+
+
 def valve(case: Case) -> Iterator[Reason]:
     """What was found at the valve, its service, and what its last fills hint at."""
     record, profile = case.record, case.profile
@@ -197,7 +204,7 @@ def valve(case: Case) -> Iterator[Reason]:
     if serviced is not None and serviced.months_later(profile.valve_service_months) < case.today:
         source = profile.source("valve_service_months")
         yield _care("valve-service-due", f"valve serviced {serviced}: service is due", source)
-    if case.wanted.valve_findings >= _MANY_FINDINGS:
+    if case.wanted.valve_findings >= MANY_FINDINGS:
         text = f"{case.wanted.valve_findings} of its last fills hint at the valve: inspect it"
         yield _care("inspect-valve", text)
 
@@ -213,6 +220,7 @@ RULES: tuple[Rule, ...] = (
     approval,
     threads,
     oxygen,
+    blending_air,
     valve,
     plus_mark,
 )
