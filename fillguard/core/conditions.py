@@ -196,7 +196,8 @@ def wrong_gas(view: View, rule: AlarmRule) -> Seen:
     if fill is None or Quantity.O2_FRACTION not in view.state.sensed:
         return _CLEAR
     sensed = view.sensed(Quantity.O2_FRACTION)
-    if sensed is None or view.state.phase is not Phase.FILLING or _line_not_purged(view, sensed):
+    told = view.state.attached is not None  # else nobody said which gas: `unidentified` speaks of it
+    if sensed is None or not told or view.state.phase is not Phase.FILLING or _line_not_purged(view, sensed):
         return _UNKNOWN
     meant = fill.held.gas.o2
     cause = (

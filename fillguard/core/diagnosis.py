@@ -2,7 +2,7 @@
 
 from fillguard.core.events import Phase
 from fillguard.core.fill import held_to
-from fillguard.core.hinted import Finding, hints_of
+from fillguard.core.hinted import PASSES, Finding, hints_of
 from fillguard.core.lifecycle import FILL_OPEN
 from fillguard.core.units import PA_PER_BAR
 from fillguard.core.view import HOSE_ONLY, View
@@ -101,8 +101,9 @@ def _stuck(view: View) -> Finding | None:
     gauge = view.state.gauge
     if gauge.gauge_pa is None:
         return None
-    flows = view.state.phase in {Phase.FILLING, Phase.PAUSED} and view.shut_since_s is None
-    if flows and gauge.stuck(view.state.rate_before_pa_s):
+    # Behind a valve that is shut a gauge may stand; one that lets gas through is not believed any more.
+    shut = view.shut_since_s is not None and PASSES not in view.state.findings
+    if not shut and view.state.phase in {Phase.FILLING, Phase.PAUSED} and gauge.stuck(view.state.rate_before_pa_s):
         while_what = "while gas was flowing"
     elif _frozen(view):
         while_what = f"for {gauge.sample_s - gauge.same_since_s:.0f} s, and it had trembled before as a live one does"

@@ -130,9 +130,10 @@ def _ran_back(view: View) -> Finding | None:
     if ebb is None or not ebb.told:
         return None
     bank = view.sensed(Quantity.SUPPLY)
-    if view.shut_since_s is not None or (bank is not None and bank.value > ebb.from_pa + _BELOW_GAUGE_PA):
-        return None  # gas runs neither through a valve that is shut nor uphill
-    if bank is not None:
+    if bank is not None and bank.value > ebb.from_pa + _BELOW_GAUGE_PA:
+        if not bank.of_station:
+            return None  # what feeds this very whip stands higher; the station may have other banks
+    elif bank is not None:
         text = (
             f"The bank ({bank.source}) stands at {bank.value / PA_PER_BAR:.0f} bar, below the "
             f"{ebb.from_pa / PA_PER_BAR:.0f} bar of this cylinder, and the gauge has fallen to "

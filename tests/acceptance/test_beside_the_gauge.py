@@ -1,5 +1,6 @@
 """Sensors beside the gauge: bank, oxygen in the line, loop current, panel valve; and what happens when they stop."""
 
+import math
 from collections.abc import Iterator
 
 import pytest
@@ -104,6 +105,14 @@ def test_an_analyser_that_fell_silent_clears_no_wrong_gas() -> None:
     assert "oxygen-silent" in story.findings()
 
 
+def test_where_nobody_said_which_gas_no_gas_is_the_wrong_one() -> None:
+    panel = Panel()
+    panel.whip().opens(residual_bar=50).fills(to_bar=150, at_bar_min=20)
+    for at_s in every_second(0, 300):
+        says(panel, at_s, Quantity.O2_FRACTION, 0.32)
+    panel.play().never("wrong-gas").expects(between(0, 300), "unidentified")
+
+
 def test_over_forty_per_cent_at_the_compressor_intake_is_wrong_whoever_fills() -> None:
     panel = Panel()
     for at_s in every_second(0, 30):
@@ -158,6 +167,28 @@ def test_a_low_bank_is_an_alarm_and_its_change_ends_it() -> None:
     assert change.cause == "The bank (shop/station/supply) stands at 143 bar: too low to finish a usual fill."
 
 
+def ran_back(*, bank_bar: float | None, whip: str | None = "1") -> Story:
+    """A cylinder that stands at 150 bar runs back into a lower bank, ever more slowly."""
+    panel = Panel()
+    line = panel.whip().attach(STEEL_12).opens(residual_bar=150)
+    line.follows(lambda t: 90.0 + 60.0 * math.exp(-t / 40.0), for_s=180)
+    if bank_bar is not None:
+        for at_s in every_second(0, line.now_s):
+            says(panel, at_s, Quantity.SUPPLY, bank_bar * PA_PER_BAR, whip=whip)
+    return panel.play()
+
+
+def test_gas_that_runs_back_into_a_bank_is_told_with_what_the_bank_says() -> None:
+    assert "into the bank, which is below this cylinder" in texts(ran_back(bank_bar=None), "back-flow")[0]
+    (text,) = texts(ran_back(bank_bar=92), "back-flow")
+    assert text.startswith("The bank (shop/1/supply) stands at 92 bar, below the 150 bar of this cylinder")
+
+
+def test_nothing_runs_back_into_a_bank_that_stands_higher() -> None:
+    assert texts(ran_back(bank_bar=280), "back-flow") == []
+    assert texts(ran_back(bank_bar=280, whip=None), "back-flow") != [], "the station may have a second, lower bank"
+
+
 # Loop current --------------------------------------------------------------------------------------------------------
 
 
@@ -194,6 +225,19 @@ def test_a_valve_reported_shut_behind_which_the_gauge_rises_is_told() -> None:
     (at_s,) = (at_s for at_s, fact in story.all(FindingMade) if fact.finding == "valve-passes")
     assert 130 <= at_s <= 134
     assert "the gauge still rises by 20 bar/min" in texts(story, "valve-passes")[0]
+
+
+def test_a_valve_that_has_let_gas_through_excuses_no_stuck_gauge() -> None:
+    panel = Panel(noise_bar=0.05)
+    line = filled(panel, to_bar=150)
+    for at_s in every_second(0, 400):
+        says(panel, at_s, Quantity.VALVE, 0.0)
+    start_s = line.now_s
+    for step in range(30):
+        line.now_s = start_s + 1 + step
+        line.reads(150.0)
+    found = panel.play().findings()
+    assert found.index("valve-passes") < found.index("sensor-stuck")
 
 
 def test_a_gauge_that_stands_behind_a_shut_valve_is_not_stuck() -> None:

@@ -535,6 +535,12 @@ def test_the_feeds_own_patience_reaches_the_rules(tmp_path: Path) -> None:
     assert [whip.silent_after_s for whip in here.settings.whips.values()] == [12.0, 12.0]
 
 
+def test_a_sensor_beside_the_gauge_may_be_given_patience_of_its_own(tmp_path: Path) -> None:
+    here = shop(tmp_path, "number", 'quantity = "supply"\nunit = "psi"\nsilent_after_s = 300', topic="shop/bank")
+    rules = here.settings.rules(lambda _: pytest.fail("no gas is asked for"))
+    assert rules.silent_after_s == {(None, Quantity.SUPPLY): 300.0}
+
+
 def test_rejections_are_counted_by_feed(tmp_path: Path) -> None:
     here = shop(tmp_path, "number", 'quantity = "pressure"\nunit = "psi"')
     for _ in range(3):
