@@ -9,14 +9,16 @@ from zoneinfo import ZoneInfo
 
 from fillguard.clock import SystemClock
 from fillguard.core.errors import ConfigurationError
+from fillguard.core.events import Quantity
 from fillguard.core.values import Stamp
 from fillguard.ledger.register import add_to_register
-from fillguard.ledger.sensors import SensorReader, SensorRow, action_of
+from fillguard.ledger.sensors import SensorReader, SensorRow, ZeroRow, action_of
 from fillguard.ports import AuditEntry
 from fillguard.settings import ConfigurationProblems, Problem, Settings, load_settings
 from fillguard.settings.schema import Place
 from fillguard.settings.sensors import COLUMNS, RETIRED, SPARE, SensorRecord, cells_of, read_sensor
 
+MOST_ZEROS = 200
 Pairs = tuple[tuple[float, float], ...]
 """(certified gauge, sensor), in the sensor's unit."""
 
@@ -84,6 +86,18 @@ class Sensors:
         if rows is None:
             raise ConfigurationError(self._unknown(sensor))
         return [(self._when(row), row) for row in rows]
+
+    def zeros(self, sensor: str) -> list[tuple[str, ZeroRow]]:
+        """What a gauge read whenever its whip was bled while it hung there; the newest, oldest first."""
+        rows = [row for _, row in self.history(sensor)]
+        ends_s = [*(row.utc_s for row in rows[1:]), self._now.utc_s]
+        found: list[ZeroRow] = []
+        with SensorReader(self._settings.ledger.path) as reader:
+            for row, until_s in zip(rows, ends_s, strict=True):
+                if row.columns.get("quantity") == Quantity.PRESSURE:
+                    place = row.columns.get("place", "")
+                    found += reader.zeros(place, since_s=row.utc_s, until_s=until_s, limit=MOST_ZEROS)
+        return [(self._when(zero), zero) for zero in found[-MOST_ZEROS:]]
 
     # changes ------------------------------------------------------------------------------------------------------
 
@@ -229,7 +243,7 @@ class Sensors:
     def _unknown(self, sensor: str) -> str:
         return f"there is no sensor {sensor!r} in the register: `fillguard sensors list` names them, `add` enters one"
 
-    def _when(self, row: SensorRow) -> str:
+    def _when(self, row: SensorRow | ZeroRow) -> str:
         return f"{datetime.fromtimestamp(row.utc_s, self._zone):%Y-%m-%d %H:%M}"
 
 

@@ -198,18 +198,23 @@ def check(
 
 @app.command()
 def history(sensor: Id, config: ConfigDir = Path("config")) -> None:
-    """Everything that happened to a sensor: when, by whom, why, what.
+    """Everything that happened to a sensor: when, by whom, why, what; and what it read when its whip was bled.
 
     Example: fillguard sensors history P-4711
     """
     with exit_codes():
-        told = _sensors(config).history(sensor)
+        sensors = _sensors(config)
+        told = sensors.history(sensor)
         befores: list[dict[str, str]] = [{}, *(dict(row.columns) for _, row in told)]
         rows = [
             (when, row.by, row.act, row.why, _what(before, row))
             for before, (when, row) in zip(befores, told, strict=False)
         ]
-        _print(("when", "by", "act", "why", "what"), rows)
+        rows += [
+            (when, "fillguard", "zero", zero.judged, f"{zero.zero_gauge_pa / 1e5:+.2f} bar: {zero.text}")
+            for when, zero in sensors.zeros(sensor)
+        ]
+        _print(("when", "by", "act", "why", "what"), sorted(rows, key=lambda row: row[0]))
 
 
 @app.command()

@@ -15,6 +15,9 @@ from fillguard.ledger import store
 
 ACTS = ("added", "changed", "moved", "calibrated", "checked")
 _PREFIX = "sensor-"
+_ZEROS = """
+SELECT body FROM event WHERE kind = 'ZeroChecked' AND whip = ? AND at_ms BETWEEN ? AND ? ORDER BY id DESC LIMIT ?
+"""
 _ROWS = """
 SELECT body FROM audit WHERE action IN ('sensor-added', 'sensor-changed', 'sensor-moved', 'sensor-calibrated',
                                         'sensor-checked')
@@ -38,6 +41,16 @@ class SensorRow:
     """Of a check: what the certified gauge said, what the sensor said, in the sensor's unit."""
     reference: str = ""
     """Of a check: the certificate of the gauge it was held against."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ZeroRow:
+    """What a gauge read when its whip was bled."""
+
+    utc_s: float
+    zero_gauge_pa: float
+    judged: str
+    text: str
 
 
 def action_of(act: str) -> str:
@@ -87,6 +100,14 @@ class SensorReader:
         places = {whip, STATION}
         return [row for row in self.at(utc_s).values() if row.columns.get("place") in places]
 
+    def zeros(self, whip: str, *, since_s: float, until_s: float, limit: int) -> list[ZeroRow]:
+        """The newest zero checks of a whip within a time, oldest first. Raises LedgerError."""
+        try:
+            rows = self._connection.execute(_ZEROS, (whip, since_s * 1000.0, until_s * 1000.0, limit)).fetchall()
+            return [_zero(json.loads(body)) for (body,) in reversed(rows)]
+        except (sqlite3.Error, KeyError, TypeError, ValueError) as problem:
+            raise LedgerError(f"zero checks in {self._path} cannot be read: {problem}") from problem
+
 
 STATION = "station"
 """The place of a sensor that all whips share: room, bath, bank."""
@@ -105,4 +126,16 @@ def _row(body: dict[str, object]) -> SensorRow:
         columns={str(name): str(cell) for name, cell in data["columns"].items()},
         pairs=tuple((float(reference), float(read)) for reference, read in data.get("pairs", ())),
         reference=str(data.get("reference", "")),
+    )
+
+
+def _zero(body: dict[str, object]) -> ZeroRow:
+    stamp, zero_gauge_pa = body["stamp"], body["zero_gauge_pa"]
+    if not (isinstance(stamp, dict) and isinstance(zero_gauge_pa, int | float)):
+        raise TypeError(f"row {body!r} is no zero check")
+    return ZeroRow(
+        utc_s=float(stamp["utc_s"]),
+        zero_gauge_pa=float(zero_gauge_pa),
+        judged=str(body["judged"]),
+        text=str(body["text"]),
     )
