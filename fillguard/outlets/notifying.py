@@ -11,7 +11,8 @@ from datetime import UTC, datetime
 from typing import Protocol
 from zoneinfo import ZoneInfo
 
-from fillguard.core.events import AlarmChanged, AlarmState, ClockStepped, InEvent, OutEvent, ServiceChanged
+from fillguard.core.alarms import CHATTER_WITHIN_S
+from fillguard.core.events import AlarmChanged, AlarmState, Chatter, ClockStepped, InEvent, OutEvent, ServiceChanged
 from fillguard.core.figures import duration
 from fillguard.core.standing import NO_LONGER_JUDGED
 from fillguard.core.values import Stamp
@@ -164,6 +165,8 @@ class Notifier:
     def _told_at_s(self, route: Route, change: AlarmChanged, now: Stamp) -> float | None:
         """When the channel is told of a raise, if nobody acknowledges before; None: at once."""
         after_s, at_s = route.unacknowledged_after_s, None
+        if change.chatter is Chatter.GOES_ON and change.priority != 1:
+            after_s = max(after_s or 0.0, CHATTER_WITHIN_S)  # told that it comes and goes: again only if it stays
         if after_s is not None:
             at_s = change.raised_utc_s + after_s
         if change.priority != 1 and route.hours is not None:

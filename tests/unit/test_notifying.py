@@ -9,7 +9,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from fillguard.core.events import AlarmChanged, AlarmState, ClockStepped, ServiceChanged, Tick
+from fillguard.core.events import AlarmChanged, AlarmState, Chatter, ClockStepped, ServiceChanged, Tick
 from fillguard.core.hours import Hours, WeekTime, minute_of_day
 from fillguard.core.standing import RESTARTED
 from fillguard.core.values import Stamp
@@ -68,12 +68,14 @@ class Office:
         self.notifier = Notifier(lambda: self.routes, self.words, station="tern", zone=ZoneInfo(self.zone))
         self.notifier.resume(opened, raises, at(self.now_s))
 
-    def raises(self, alarm: str = "overfill", *, priority: int = 1, whip: str | None = "2") -> AlarmChanged:
+    def raises(
+        self, alarm: str = "overfill", *, priority: int = 1, whip: str | None = "2", chatter: Chatter = Chatter.NONE
+    ) -> AlarmChanged:
         self.numbers += 1
         change = AlarmChanged(
             stamp=at(self.now_s), whip=whip, fill_id="f-1", serial="TH-0042", operator="op-1", alarm=alarm,
             occurrence=f"f-1/{alarm}/{self.numbers}", priority=priority, old=N, new=U, cause="seen",
-            raised_utc_s=self.now_s,
+            raised_utc_s=self.now_s, chatter=chatter,
         )  # fmt: skip
         self.hears(change)
         return change
@@ -247,6 +249,22 @@ def test_a_clock_that_is_set_changes_no_waiting_time() -> None:
     assert office.told() == []
     office.later(1)
     assert len(office.told()) == 1
+
+
+@pytest.mark.parametrize("priority", [1, 2])
+def test_an_alarm_that_comes_and_goes_is_told_again_only_if_it_stays(priority: int) -> None:
+    office = Office([FIRST])
+    for chatter in (Chatter.BEGAN, Chatter.GOES_ON, Chatter.GOES_ON):
+        raised = office.raises("gas-hot", priority=priority, chatter=chatter)
+        office.later(5)
+        office.becomes(raised, RU)
+        office.later(5)
+    told = office.told()
+    assert len(told) == (6 if priority == 1 else 2)
+    office.raises("gas-hot", priority=priority, chatter=Chatter.GOES_ON)
+    office.later(60)
+    title = "gas-hot" if priority == 1 else "gas-hot (not acknowledged)"
+    assert office.told() == [("duty", "raise", title)]
 
 
 # Hours ----------------------------------------------------------------------------------------------------------------
