@@ -23,9 +23,11 @@ from fillguard.app.replaying import units_of
 from fillguard.app.resuming import LeftBehind, left_behind
 from fillguard.app.services import Report, Services
 from fillguard.app.speech import Speech, plans
+from fillguard.app.stationlog import Needles
 from fillguard.app.valves import ValveNotes
 from fillguard.clock import clock_status, monotonic_s
 from fillguard.core.events import Tick
+from fillguard.core.fitness.needle import Needle
 from fillguard.engine import Engine, Inbox, Stepper
 from fillguard.intake.canary import canary_topic
 from fillguard.intake.mqtt import MqttLink
@@ -309,8 +311,12 @@ class Watching:
             action=self.speech.action,
             real_seconds=self._clock.real_seconds,
             recorded=lambda: None if self.ledger.healthy() else False,
+            needle=partial(self._needle_of, Needles(self.settings.ledger.path)),
         )
         return status, outlet
+
+    def _needle_of(self, needles: Needles, whip: str) -> Needle | None:
+        return needles.of(whip, self._clock.now())
 
     def _reloading(self) -> Reloading:
         return Reloading(

@@ -16,6 +16,7 @@ from fillguard.cli.offline import check_config, export, simulate
 from fillguard.cli.releasing import add, analyse, release, unreleased
 from fillguard.cli.replaying import replay
 from fillguard.cli.sensors import app as sensors
+from fillguard.cli.stationlog import app as stationlog
 from fillguard.cli.thresholds import app as thresholds
 
 app = typer.Typer(
@@ -59,6 +60,7 @@ app.add_typer(alarms, name="alarms")
 app.add_typer(feed, name="feed")
 app.add_typer(cylinders, name="cylinders")
 app.add_typer(sensors, name="sensors")
+app.add_typer(stationlog, name="log")
 app.add_typer(ledger, name="ledger")
 app.add_typer(thresholds, name="thresholds")
 app.add_typer(mirror, name="mirror")

@@ -107,7 +107,7 @@ def history(serial: Serial, config: ConfigDir = Path("config")) -> None:
             )
             for entry in _cylinders(config).history(serial)
         ]
-        _print(("when", "by", "why", "what"), rows)
+        print_table(("when", "by", "why", "what"), rows)
 
 
 @app.command("set")
@@ -224,7 +224,7 @@ def due(
             for record, due in cylinders.due(within)
             if (owner is None or record.owner == owner) and (due.on < today or not overdue)
         ]
-        _print(("good until", "", "cylinder", "what", "owner"), rows, as_csv=as_csv)
+        print_table(("good until", "", "cylinder", "what", "owner"), rows, as_csv=as_csv)
 
 
 @app.command()
@@ -247,7 +247,7 @@ def valves(config: ConfigDir = Path("config"), *, as_csv: AsCsv = False) -> None
             for record, count in cylinders.valves()
         ]
         columns = ("cylinder", "found", "fills that hint at it", "valve", "serviced", "state")
-        _print(columns, rows, as_csv=as_csv)
+        print_table(columns, rows, as_csv=as_csv)
 
 
 @app.command("list")
@@ -279,7 +279,7 @@ def list_cylinders(
             and (record.plus_marked or not plus)
             for verdict in (cylinders.verdict(record),)
         ]
-        _print(("cylinder", "owner", "state", "verdict", "why"), rows, as_csv=as_csv)
+        print_table(("cylinder", "owner", "state", "verdict", "why"), rows, as_csv=as_csv)
 
 
 @app.command()
@@ -300,7 +300,8 @@ def marks(text: Annotated[str, typer.Argument(help="The shoulder, copied in any 
         sys.stdout.write(f"not understood, enter by hand: {' '.join(read.not_understood)}\n")
 
 
-def _print(columns: Sequence[str], rows: Sequence[Sequence[str]], *, as_csv: bool = False) -> None:
+def print_table(columns: Sequence[str], rows: Sequence[Sequence[str]], *, as_csv: bool = False) -> None:
+    """A table for people, or CSV for what reads on."""
     if as_csv:
         writer = csv.writer(sys.stdout, lineterminator="\n")
         writer.writerow(column or "state" for column in columns)

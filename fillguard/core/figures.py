@@ -8,6 +8,7 @@ import math
 from collections.abc import Mapping
 from dataclasses import dataclass
 
+from fillguard.core.fitness.needle import Needle
 from fillguard.core.units import PA_PER_BAR, PA_PER_PSI, c_from_k, f_from_k
 
 _A_HAIR_PA = 1.0
@@ -51,6 +52,12 @@ def pressure_not_above(gauge_pa: float, units: UnitChoice) -> str:
     """`221 bar`: the step at or below, for what a person closes at or bleeds to."""
     unit_pa, step = _STEPS[units.pressure]
     return f"{_plain(math.floor((gauge_pa + _A_HAIR_PA) / (unit_pa * step)) * step, 0)} {units.pressure}"
+
+
+def close_at_text(gauge_pa: float, units: UnitChoice, needle: Needle | None) -> str:
+    """`221 bar (needle about 225)`: fillguard's sensor, and the panel's own needle as last compared with it."""
+    beside = "" if needle is None else f" (needle about {bare_pressure(needle.shows_pa(gauge_pa), units)})"
+    return pressure_not_above(gauge_pa, units) + beside
 
 
 def stamped(limit_gauge_pa: float, units: UnitChoice) -> str:

@@ -10,6 +10,7 @@ from fillguard.core.events import AlarmChanged, AlarmFacts, AlarmState, Chatter,
 from fillguard.core.figures import (
     UnitChoice,
     bare_pressure,
+    close_at_text,
     duration,
     pressure,
     pressure_not_above,
@@ -17,6 +18,7 @@ from fillguard.core.figures import (
     stamped,
     temperature,
 )
+from fillguard.core.fitness.needle import Needle
 from fillguard.core.rules import AlarmRule
 from fillguard.core.standing import NO_LONGER_JUDGED
 
@@ -67,7 +69,9 @@ _PROMPTS: Mapping[Prompt, str] = {
 }
 
 
-def prompt_text(prompt: Prompt | None, projected: Projected | None, units: UnitChoice) -> str:
+def prompt_text(
+    prompt: Prompt | None, projected: Projected | None, units: UnitChoice, needle: Needle | None = None
+) -> str:
     """What the lane asks of the operator, in one line; empty when nothing is asked and nothing is filling."""
     match prompt:
         case Prompt.CHANGE_BANK | Prompt.OPEN_EMPTIER_FIRST | Prompt.NEXT_STAGE:
@@ -77,18 +81,18 @@ def prompt_text(prompt: Prompt | None, projected: Projected | None, units: UnitC
         case Prompt.CLOSE_NOW:
             if projected is None or projected.close_at_gauge_pa is None:
                 return "close now"
-            return f"close now: {pressure_not_above(projected.close_at_gauge_pa, units)}"
+            return f"close now: {close_at_text(projected.close_at_gauge_pa, units, needle)}"
         case Prompt.GET_READY:
-            return ": ".join(part for part in ("get ready", _closing(projected, units)) if part)
+            return ": ".join(part for part in ("get ready", _closing(projected, units, needle)) if part)
         case None:
-            return _closing(projected, units)
+            return _closing(projected, units, needle)
 
 
-def _closing(projected: Projected | None, units: UnitChoice) -> str:
+def _closing(projected: Projected | None, units: UnitChoice, needle: Needle | None) -> str:
     """`close at 221 bar, in 1:40`, or what caps it and what that costs."""
     if projected is None or projected.close_at_gauge_pa is None:
         return ""
-    text = f"close at {pressure_not_above(projected.close_at_gauge_pa, units)}"
+    text = f"close at {close_at_text(projected.close_at_gauge_pa, units, needle)}"
     if projected.close_at_cap is not None:
         text += f" ({CAPS.get(projected.close_at_cap, projected.close_at_cap)}){_price(projected, units)}"
         then = "change bank" if projected.close_at_cap == "supply" else "let it cool, top up"

@@ -12,8 +12,9 @@ from fillguard.core.events import (
     StageEnded,
     VerdictGiven,
 )
+from fillguard.core.fitness.needle import Needle
 from fillguard.core.stages import prediction_text
-from fillguard.core.units import bar_from_pa, c_from_k
+from fillguard.core.units import PA_PER_BAR, bar_from_pa, c_from_k
 
 Document = dict[str, object]
 
@@ -43,6 +44,19 @@ def projection(p: Projected) -> Document:
         "wall_c": _celsius(p.wall_k),
         **_predicted(p),
         "reason": p.reason,
+    }
+
+
+def beside_needle(said: Document, needle: Needle | None) -> Document:
+    """Where the panel's own needle will stand at the close-at gauge, as last compared; whole bar, or nothing."""
+    if needle is None:
+        return {"close_at_needle_bar": None, "needle_error_bar": None, "needle_compared": None}
+    close_at = said.get("close_at_bar")
+    shows = needle.shows_pa(close_at * PA_PER_BAR) if isinstance(close_at, int | float) else None
+    return {
+        "close_at_needle_bar": None if shows is None else _finite(bar_from_pa(shows), 0),
+        "needle_error_bar": _finite(bar_from_pa(needle.error_pa), 1),
+        "needle_compared": needle.dated,
     }
 
 

@@ -43,9 +43,20 @@ from fillguard.core.events import (
     ValveNoted,
     VerdictGiven,
 )
+from fillguard.core.fitness.needle import Needle
 from fillguard.core.values import Stamp
 from fillguard.outlets.answers import answer, not_understood
-from fillguard.outlets.documents import NO_FILL, NO_VERDICT, NOTHING_KNOWN, Document, bar, figures, projection, said_of
+from fillguard.outlets.documents import (
+    NO_FILL,
+    NO_VERDICT,
+    NOTHING_KNOWN,
+    Document,
+    bar,
+    beside_needle,
+    figures,
+    projection,
+    said_of,
+)
 from fillguard.outlets.findings import found
 from fillguard.outlets.status import StationStatus
 from fillguard.ports import Publication
@@ -95,6 +106,7 @@ class MqttOutlet:
         action: what they are to do.
         real_seconds: how long seconds of the stamps' clock take in real time.
         recorded: None while nothing is known of an alarm's record yet; False while the ledger fails.
+        needle: what was compared of a whip's own needle; None where nobody compared it.
     """
 
     def __init__(
@@ -107,6 +119,7 @@ class MqttOutlet:
         action: Say,
         real_seconds: Callable[[float], float],
         recorded: Callable[[], bool | None] = lambda: None,
+        needle: Callable[[str], Needle | None] = lambda _: None,
     ) -> None:
         self._publish = publish
         self._station = station
@@ -114,6 +127,7 @@ class MqttOutlet:
         self._text, self._action = text, action
         self._real_seconds = real_seconds
         self._recorded = recorded
+        self._needle = needle
         self._whips: dict[str, _Whip] = {}
         self._lock = threading.Lock()
 
@@ -232,7 +246,7 @@ class MqttOutlet:
 
     def _publish_state(self, name: str, whip: _Whip) -> None:
         _take_in(whip)
-        said = whip.said | {"drill": self._status.drill}
+        said = whip.said | beside_needle(whip.said, self._needle(name)) | {"drill": self._status.drill}
         self._publish(Publication(topic=f"fillguard/{self._station}/{name}/fill", payload=_json(said), retain=True))
 
     def _publish_lamp(self, name: str, lamp: str) -> None:
