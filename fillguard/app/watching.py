@@ -44,7 +44,7 @@ from fillguard.outlets.mqtt import MqttOutlet
 from fillguard.outlets.notifying import Notifier
 from fillguard.outlets.planning import Planner
 from fillguard.outlets.status import StationStatus
-from fillguard.ports import AuditEntry, Clock, Outlet, OwedNotice, StepRecord
+from fillguard.ports import AuditEntry, Clock, Outlet, OwedNotice, Route, StepRecord
 from fillguard.settings import Settings
 
 if TYPE_CHECKING:
@@ -275,7 +275,7 @@ class Watching:
 
     def _notifier(self) -> tuple[Notifier, Planner]:
         station, zone = self.settings.station.id, self.speech.zone
-        notifier = Notifier(lambda: self.speech.settings.routes, self.speech, station=station, zone=zone)
+        notifier = Notifier(self._routes, self.speech, station=station, zone=zone)
         with self._reader() as reader:
             owing.resume(notifier, reader, self._clock.now())
         planner = Planner(
@@ -287,6 +287,11 @@ class Watching:
             report=partial(self._report, ok=False),
         )
         return notifier, planner
+
+    def _routes(self) -> Sequence[Route]:
+        """Those in force, of channels that can be delivered to: a new one begins at the next start."""
+        known = self.delivery.channels
+        return [route for route in self.speech.settings.routes if route.channel in known]
 
     def _owe(self, notice: OwedNotice) -> None:
         """A notice that follows from no step."""

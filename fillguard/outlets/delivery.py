@@ -331,6 +331,11 @@ class Delivery:
             for channel, sender in senders.items()
         }
 
+    @property
+    def channels(self) -> frozenset[str]:
+        """Those that can be delivered to: one that a reload brings begins at the next start."""
+        return frozenset(self._workers)
+
     def start(self) -> None:
         """Begin to deliver; first of all what an earlier run still owes."""
         for worker in self._workers.values():
