@@ -44,9 +44,9 @@ from fillguard.core.teaching import Around, taught_by
 from fillguard.core.values import Surroundings
 from fillguard.core.whip import COLDEST_K, HOTTEST_K
 
-__all__ = ["CLOCK_WRONG", "StationState", "Step", "step"]
+__all__ = ["ALARM_OF_SERVICE", "CLOCK_WRONG", "StationState", "Step", "step"]
 CLOCK_WRONG = "clock-wrong"
-_ALARM_OF_SERVICE = {
+ALARM_OF_SERVICE = {
     "ledger": "record-failing",
     "mirror": "store-failing",
     "channel": "channel-failing",
@@ -57,6 +57,7 @@ _ALARM_OF_SERVICE = {
     "shared": "shared-gauge",
     "calibration": "calibration-due",
 }
+"""What a part of fillguard, or of a sensor, says of itself, by the first word of its name."""
 _ONE_BY_ONE = frozenset({"channel"})
 """Services of which each one that fails is told, although others fail already."""
 _BLINDING = frozenset({"step", "intake"})
@@ -339,10 +340,10 @@ def _on_service(state: StationState, event: ServiceChanged, rules: Rules) -> Ste
         return _on_blindness(state, event, rules)
     kind = event.service.split(":", 1)[0]
     state, found = on_question(state, event, kind, rules)
-    alarm = _ALARM_OF_SERVICE.get(kind)
+    alarm = ALARM_OF_SERVICE.get(kind)
     if alarm is None:
         return state, found
-    why = [f"{name}: {text}" for name, text in failing.items() if _ALARM_OF_SERVICE.get(name.split(":", 1)[0]) == alarm]
+    why = [f"{name}: {text}" for name, text in failing.items() if ALARM_OF_SERVICE.get(name.split(":", 1)[0]) == alarm]
     ended: tuple[OutEvent, ...] = ()
     if not event.ok and kind in _ONE_BY_ONE and event.service not in known:
         # One more: whoever was told of the first must hear of this one, so that it is an occurrence of its own.

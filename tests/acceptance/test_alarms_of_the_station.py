@@ -42,10 +42,23 @@ def test_it_is_over_only_when_every_channel_delivers_again() -> None:
     assert story.states("channel-failing")[-1] is AlarmState.RETURNED_UNACKNOWLEDGED
 
 
-@pytest.mark.parametrize(("service", "alarm"), [("mirror", "store-failing"), ("ledger", "record-failing")])
-def test_a_record_or_a_mirror_that_takes_no_rows_is_told(service: str, alarm: str) -> None:
-    story = says(Panel(), 10, service, "disk full").play()
-    assert causes(story, alarm) == [f"{service}: disk full"]
+@pytest.mark.parametrize(
+    ("service", "alarm"),
+    [
+        ("mirror", "store-failing"),
+        ("ledger", "record-failing"),
+        ("zero:2", "zero-off"),
+        ("shared:1+2", "shared-gauge"),
+        ("calibration:gauge-2", "calibration-due"),
+        ("configuration", "configuration-broken"),
+        ("canary", "self-test-failing"),
+    ],
+)
+def test_what_a_part_of_the_station_says_of_itself_is_told_and_returns(service: str, alarm: str) -> None:
+    panel = says(Panel(), 10, service, "what is the matter")
+    story = says(panel, 20, service, "well again", ok=True).play(until_s=120)
+    assert causes(story, alarm) == [f"{service}: what is the matter"]
+    assert story.changes(alarm)[-1][1].is_return
 
 
 def test_messages_that_were_dropped_are_told_and_are_over_a_minute_later() -> None:

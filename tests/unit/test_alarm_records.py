@@ -7,8 +7,11 @@ from types import ModuleType
 
 import pytest
 
+from fillguard.core.conditions import ON_PRESSURE
 from fillguard.core.events import AlarmChanged, AlarmFacts, AlarmState
 from fillguard.core.rules import AlarmRule
+from fillguard.core.sources import BANK_LOW
+from fillguard.core.station import ALARM_OF_SERVICE, CLOCK_WRONG
 from fillguard.core.units import PA_PER_BAR, ZERO_CELSIUS_K
 from fillguard.core.values import Stamp
 from fillguard.core.words import CALLS, PHRASES, TITLE_AT_MOST, UnitChoice, alarm_text, notice
@@ -56,6 +59,10 @@ def test_the_starter_set_is_complete() -> None:
             "sensor-disagrees", "shared-gauge", "calibration-due", "drops", "configuration-broken",
         },
     }  # fmt: skip
+
+
+def test_every_alarm_of_the_file_is_judged_somewhere_and_nothing_is_judged_without_a_record() -> None:
+    assert {*ON_PRESSURE, *ALARM_OF_SERVICE.values(), CLOCK_WRONG, BANK_LOW} == set(RULES)
 
 
 def test_what_must_be_looked_at_afterwards_latches() -> None:
