@@ -141,6 +141,9 @@ After = Callable[[StationState, Sequence[Happening]], None]
 """Sees what happened and the state it led to, once all is on the ledger's queue. Returns at once, never raises."""
 
 
+Stopwatch = Callable[[], Callable[[], None]]
+
+
 class Inbox:
     """The one intake queue. Messages are bounded; what fillguard itself has to say (few, small) is never refused."""
 
@@ -193,10 +196,12 @@ class Engine:
         inbox: Inbox,
         unrecorded: Callable[[OwedNotice], None] = lambda _: None,
         after: After = lambda _state, _done: None,
+        stopwatch: Stopwatch = lambda: lambda: None,
     ) -> None:
         """Wire the engine; nothing runs before `run` is called.
 
         `unrecorded` takes the notices that are owed while the ledger takes no rows: they go out all the same.
+        `stopwatch` is called when an item is taken, and its answer when all of it has been handed on.
         """
         self.stepper = stepper
         self._clock = clock
@@ -207,6 +212,7 @@ class Engine:
         self._inbox = inbox
         self._unrecorded = unrecorded
         self._after = after
+        self._stopwatch = stopwatch
         self._stopping = threading.Event()
         self.published: StationState = stepper.state
         """The newest state, for readers on other threads: frozen, handed over by reference."""
@@ -215,6 +221,7 @@ class Engine:
         """Work until `stop`; what was queued before it is still done, what comes after it is left where it is."""
         while True:
             item = self._inbox.take(self._until_next_second_s())
+            finished = self._stopwatch()
             if item is None:
                 if self._stopping.is_set():
                     return
@@ -224,6 +231,7 @@ class Engine:
             else:
                 self._hand_on(self.stepper.feed(item), None)
             self.published = self.stepper.state
+            finished()
 
     def stop(self) -> None:
         """Finish what is queued, then leave `run`."""
@@ -273,4 +281,4 @@ class Engine:
         self._ledger.put(StepRecord(cause=happening.cause, facts=happening.facts, owed=owed, raw=message))
 
 
-__all__ = ["Engine", "Happening", "Inbox", "Notices", "Stepper"]
+__all__ = ["Engine", "Happening", "Inbox", "Notices", "Stepper", "Stopwatch"]

@@ -18,6 +18,7 @@ from fillguard.app.folding import shown_anew
 from fillguard.app.gases import Gases
 from fillguard.app.keeping import Snapshots
 from fillguard.app.learning import remembered
+from fillguard.app.observing import Observing
 from fillguard.app.reloading import Reloading
 from fillguard.app.replaying import units_of
 from fillguard.app.resuming import LeftBehind, left_behind
@@ -111,7 +112,11 @@ class Watching:
         self.canary = self._canary(feed)
         valves = ValveNotes(self._counter.record, self.ledger)
         self.findings = FindingCounts()
-        self._outlets: tuple[Outlet, ...] = (self.reloading, self.outlet, self.canary, valves, self.findings, *also)
+        self.observing = Observing(
+            settings, clock=clock, inbox=self.inbox, state=lambda: self.engine.published, drill=drill
+        )
+        own: tuple[Outlet, ...] = (self.reloading, self.outlet, self.canary, valves, self.findings)
+        self._outlets = (*own, *self.observing.outlets, *also)
         self.engine = self._engine()
         self._thread = threading.Thread(target=self._run_engine, name="engine", daemon=True)
 
@@ -131,6 +136,7 @@ class Watching:
         self.calibrations.start()
         self.link.start(sign=self.status, greet=self._greet)
         self.canary.start()
+        self.observing.start(self)
 
     def _greet(self) -> None:
         self.outlet.greet()
@@ -143,6 +149,7 @@ class Watching:
         with the broker. Then we say farewell, so that nobody takes silence for peace, and let the record catch up.
         """
         self.services.leaving()
+        self.observing.stop()
         self.calibrations.stop()
         self.canary.stop()
         self.engine.stop()
@@ -351,10 +358,11 @@ class Watching:
             decoder=self.decoder,
             outlets=self._outlets,
             ledger=self.ledger,
-            notices=self.notifier.notices,
+            notices=self.observing.with_links(self.notifier.notices),
             inbox=self.inbox,
             unrecorded=self.delivery.send_unrecorded,
             after=self._snapshots.after,
+            stopwatch=self.observing.steps.begin,
         )
 
     def _reader(self) -> SqliteLedgerReader:

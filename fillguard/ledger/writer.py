@@ -144,6 +144,11 @@ class SqliteLedgerWriter:
         self._listeners.append(listener)
 
     @property
+    def waiting(self) -> int:
+        """How many entries are not written yet."""
+        return len(self._queue) + self._in_hand
+
+    @property
     def anchor(self) -> Anchor:
         """End of the chain as last committed: what is noted outside."""
         return self._anchor

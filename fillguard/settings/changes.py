@@ -17,7 +17,7 @@ _LIVE_WHIP = frozenset(
 )  # fmt: skip
 _LIVE_CHANNEL = frozenset({"priorities", "whips", "alarms", "hours", "days", "unacknowledged_after_s"})
 """Who gets what, and when."""
-_LISTS = {"whip": "id", "channel": "name", "feed": "name"}
+_LISTS = {"whip": "id", "channel": "name", "feed": "name", "class": "name"}
 _SHORTER_IS_STRICTER = frozenset({"on_delay_s", "priority"})
 Path = tuple[str, ...]
 

@@ -5,6 +5,7 @@ from dataclasses import dataclass, field
 
 from fillguard.settings.channels import ChannelSection
 from fillguard.settings.environment import overlay
+from fillguard.settings.http import HttpSection
 from fillguard.settings.panel import ClassSection, PanelSection, ScannerSection
 from fillguard.settings.problems import Problem, did_you_mean
 from fillguard.settings.profiles import ProfileSection
@@ -24,6 +25,7 @@ _TABLES: Mapping[str, type[Section]] = {
     "broker": BrokerSection,
     "ledger": LedgerSection,
     "influx": InfluxSection,
+    "http": HttpSection,
     "extents": ExtentsSection,
     "profile": ProfileSection,
     "panel": PanelSection,
@@ -32,7 +34,7 @@ _TABLES: Mapping[str, type[Section]] = {
 _LISTS = ("whip", "channel", "feed", "class")
 _CHANNEL_SECRETS = frozenset({"url", "url_file", "url_env"})
 """A password easily lands in any of these, so none is ever quoted."""
-_FILES_OF_SECRETS = frozenset({"password_file", "token_file"})
+_FILES_OF_SECRETS = frozenset({"password_file", "token_file", "link_secret_file", "link_secret_env"})
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -44,6 +46,7 @@ class Sections:
     ledger: LedgerSection | None
     extents: ExtentsSection | None
     influx: InfluxSection | None
+    http: HttpSection | None
     profile: ProfileSection | None
     whips: tuple[WhipSection, ...]
     channels: tuple[ChannelSection, ...]
@@ -87,6 +90,7 @@ def read_document(document: Mapping[str, object], environ: Mapping[str, str], pr
         ledger=section("ledger", LedgerSection),
         extents=section("extents", ExtentsSection),
         influx=section("influx", InfluxSection) if "influx" in tables else None,
+        http=section("http", HttpSection) if "http" in tables else None,
         profile=section("profile", ProfileSection) if "profile" in tables else None,
         whips=tuple(_items(WhipSection, document, "whip", "id", problems)),
         channels=tuple(_items(ChannelSection, document, "channel", "name", problems)),

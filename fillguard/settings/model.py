@@ -15,6 +15,7 @@ from fillguard.core.thresholds import Thresholds
 from fillguard.core.values import GasMix, Profile
 from fillguard.ports import Route
 from fillguard.settings.feeds import FeedSettings
+from fillguard.settings.http import HttpSettings
 from fillguard.settings.panel import PanelSettings
 from fillguard.settings.register import Register
 
@@ -109,6 +110,7 @@ class Settings:
     channels: tuple[ChannelSettings, ...]
     ledger: LedgerSettings
     influx: InfluxSettings | None
+    http: HttpSettings | None
     extents: Extents
     alarms: Mapping[str, AlarmRule] = field(repr=False)
     feeds: tuple[FeedSettings, ...]

@@ -18,6 +18,7 @@ from fillguard.settings.channels import ChannelSection, unknown_names
 from fillguard.settings.document import FILE, Sections, channel_place
 from fillguard.settings.feeds import FeedResolver, FeedSettings
 from fillguard.settings.files import read_secret
+from fillguard.settings.http import SHORTEST_SECRET, HttpSection, HttpSettings, LinkSettings
 from fillguard.settings.model import (
     BrokerSettings,
     ChannelSettings,
@@ -55,6 +56,7 @@ class Resolver:
         known = {"whips": [whip.id for whip in sections.whips], "alarms": list(alarms)}
         channels = [self._channel(channel, known) for channel in sections.channels]
         influx = self._influx(sections.influx, sections.place("influx")) if sections.influx else None
+        http = self._http(sections.http, sections.place("http")) if sections.http else None
         broker = self._broker(sections.broker, sections.place("broker")) if sections.broker else None
         station, ledger, extents = sections.station, self._ledger(sections), sections.extents
         feeds = self._feeds(sections, station) if station is not None else ()
@@ -69,6 +71,7 @@ class Resolver:
             channels=tuple(channel for channel in channels if channel is not None),
             ledger=ledger,
             influx=influx,
+            http=http,
             extents=extents.extents(),
             alarms={name: alarm.rule(name) for name, alarm in alarms.items()},
             feeds=feeds,
@@ -129,6 +132,27 @@ class Resolver:
             return None
         return InfluxSettings(url=section.url, org=section.org, bucket=section.bucket, token=token)
 
+    def _http(self, section: HttpSection, place: Place) -> HttpSettings:
+        return HttpSettings(host=section.host, port=section.port, links=self._links(section, place))
+
+    def _links(self, section: HttpSection, place: Place) -> LinkSettings | None:
+        if section.base_url is None:
+            return None
+        key = "link_secret_file" if section.link_secret_file else "link_secret_env"
+        if section.link_secret_file is not None:
+            secret = self._secret(place, key, section.link_secret_file)
+        else:
+            secret = SecretStr(self._environ.get(section.link_secret_env or "", "").strip())
+            if not secret.get_secret_value():
+                self._problems.append(place.problem(key, "the environment variable that it names is not set"))
+                return None
+        if secret is not None and len(secret.get_secret_value()) < SHORTEST_SECRET:
+            text = f"the secret is shorter than {SHORTEST_SECRET} characters: `openssl rand -hex 32` makes one"
+            self._problems.append(place.problem(key, text))
+        if secret is None:
+            return None
+        return LinkSettings(base_url=section.base_url, secret=secret, last_s=section.links_last_min * 60.0)
+
     def _ledger(self, sections: Sections) -> LedgerSettings | None:
         section = sections.ledger
         if section is None:
@@ -186,6 +210,7 @@ def canonical_text(sections: Sections, alarms: Mapping[str, AlarmSection]) -> st
         "broker": sections.broker,
         "ledger": sections.ledger,
         "influx": sections.influx,
+        "http": sections.http,
         "extents": sections.extents,
         "profile": sections.profile,
         "panel": sections.panel,

@@ -27,6 +27,7 @@ from fillguard.ports import RawMessage
 from fillguard.settings import check_config, load_settings
 from fillguard.settings import station as tables
 from fillguard.settings.channels import ChannelSection
+from fillguard.settings.http import HttpSection
 from fillguard.settings.panel import ClassSection, PanelSection, ScannerSection
 from fillguard.settings.profiles import ProfileSection
 from fillguard.settings.register import load_register
@@ -40,6 +41,7 @@ SECTIONS: dict[str, type[Section]] = {
     "[[whip]]": tables.WhipSection,
     "[ledger]": tables.LedgerSection,
     "[influx]": tables.InfluxSection,
+    "[http]": HttpSection,
     "[[channel]]": ChannelSection,
     "[extents]": tables.ExtentsSection,
     "[profile]": ProfileSection,

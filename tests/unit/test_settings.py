@@ -91,7 +91,7 @@ def test_the_example_configuration_loads_clean() -> None:
 
 def test_the_example_loads_clean_with_every_commented_key_switched_on(tmp_path: Path) -> None:
     text = (EXAMPLE / "station.toml").read_text(encoding="utf-8")
-    for name in re.findall(r'"([\w.-]+\.(?:password|token|url|pem|key))"', text):
+    for name in re.findall(r'"([\w.-]+\.(?:password|token|url|pem|key|secret))"', text):
         (tmp_path / name).write_text("json://127.0.0.1/notices\n", encoding="utf-8")
     switched_on = re.sub(r"^#(?=\[|[a-z_]+ = )", "", text, flags=re.MULTILINE)
     environ = {"WORKSHOP_URL": "json://127.0.0.1/workshop"}
@@ -111,6 +111,29 @@ MISTAKES = {
     "an unknown key far from all others gets the list": (
         GOOD + "[ledger]\nzzz = 1\n",
         "station.toml: [ledger] zzz: unknown key; known are anchor_channel, path, raw_retention_days",
+    ),
+    "a link needs to know where it leads": (
+        GOOD + '[http]\nport = 9465\nlink_secret_env = "X"\n',
+        "station.toml: [http]: links need both: base_url, and a secret (link_secret_file or link_secret_env)",
+    ),
+    "one secret for links, not two": (
+        GOOD + '[http]\nport = 9465\nbase_url = "http://h"\nlink_secret_env = "X"\nlink_secret_file = "y"\n',
+        "station.toml: [http]: give link_secret_file or link_secret_env, not both",
+    ),
+    "a variable for the secret of links that is not set": (
+        GOOD + '[http]\nport = 9465\nbase_url = "http://h"\nlink_secret_env = "X"\n',
+        "station.toml: [http] link_secret_env: the environment variable that it names is not set",
+    ),
+    "a server that links lead to holds no password": (
+        GOOD + '[http]\nport = 9465\nbase_url = "http://u:hunter2@h"\nlink_secret_env = "X"\n',
+        (
+            "station.toml: [http] base_url = (not shown): allowed: how people reach this server: http:// or https:// "
+            "with host, no user"
+        ),
+    ),
+    "a port for machines that look": (
+        GOOD + '[http]\nhost = "127.0.0.1"\n',
+        "station.toml: [http] port: is missing; allowed: a number from 1 to 65535 ",
     ),
     "a line for a channel that does not exist": (
         GOOD + '[ledger]\nanchor_channel = "work"\n[[channel]]\nname = "workshop"\nurl = "json://127.0.0.1"\n',
@@ -472,6 +495,28 @@ def test_the_ledger_lies_beside_the_configuration_unless_the_path_is_absolute(tm
         written(tmp_path, GOOD + '[ledger]\npath = "/srv/fills.db"\nraw_retention_days = 2\n'), {}
     )
     assert (elsewhere.ledger.path, elsewhere.ledger.raw_retention_s) == (Path("/srv/fills.db"), 172_800.0)
+
+
+def test_nothing_listens_unless_it_is_asked_for(tmp_path: Path) -> None:
+    assert load_settings(written(tmp_path), {}).http is None
+    http = load_settings(written(tmp_path, GOOD + "[http]\nport = 9465\n"), {}).http
+    assert http is not None
+    assert (http.host, http.port, http.links) == ("127.0.0.1", 9465, None)
+
+
+def test_a_secret_for_links_that_can_be_guessed_is_refused(tmp_path: Path) -> None:
+    station = GOOD + '[http]\nport = 9465\nbase_url = "http://h"\nlink_secret_file = "link.secret"\n'
+    folder = written(tmp_path, station)
+    (folder / "link.secret").write_text("hunter2\n")
+    (told,) = messages(folder)
+    assert "the secret is shorter than 16 characters" in told
+    assert "hunter2" not in told
+    (folder / "link.secret").write_text("hunter2-hunter2-hunter2\n")
+    settings = load_settings(folder, {})
+    assert settings.http is not None
+    assert settings.http.links is not None
+    assert settings.http.links.last_s == 3600.0
+    assert "hunter2" not in repr(settings) + settings.text
 
 
 # Secrets -------------------------------------------------------------------------------------------------------------
