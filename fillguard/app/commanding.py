@@ -4,6 +4,7 @@ import uuid
 from collections.abc import Mapping
 from pathlib import Path
 
+from fillguard.clock import SystemClock, drill_clock
 from fillguard.core.errors import ConfigurationError, NotDoneError
 from fillguard.core.events import Verb
 from fillguard.intake.asking import ask
@@ -43,6 +44,7 @@ def act(
         verb,
         operator=operator,
         command_id=command_id,
+        given_utc_s=(drill_clock(environ) or SystemClock()).now().utc_s,
         occurrence=alarm if by_occurrence else None,
         alarm=None if by_occurrence else alarm,
         whip=whip,

@@ -17,6 +17,8 @@ from fillguard.ports import RawMessage
 OVERRIDE = "override"
 """The one verb that is about a verdict: fill it all the same."""
 LONGEST_SHELVE_MIN = 30.0
+OLDEST_S = 60.0
+"""A command that says when it was given and comes later than this was kept somewhere: nobody gives it now."""
 _LONGEST_TEXT = 200
 _NEEDS_REASON = {
     Verb.SHELVE: "why it is set aside",
@@ -30,6 +32,7 @@ class _Command(TypedDict):
     verb: str
     operator: str
     id: NotRequired[str]
+    time: NotRequired[float]
     occurrence: NotRequired[str]
     alarm: NotRequired[str]
     whip: NotRequired[str]
@@ -92,6 +95,7 @@ def alarm_command(
     *,
     operator: str,
     command_id: str,
+    given_utc_s: float,
     occurrence: str | None,
     alarm: str | None,
     whip: str | None,
@@ -102,6 +106,7 @@ def alarm_command(
     said = {
         "verb": verb.value,
         "id": command_id,
+        "time": round(given_utc_s, 3),
         "operator": operator,
         "occurrence": occurrence,
         "alarm": alarm,
@@ -153,6 +158,7 @@ def _reset(message: RawMessage) -> LearningReset:
 
 def _on_alarm(message: RawMessage) -> AlarmCommanded | VerdictOverridden:
     sent = _COMMAND.validate_json(message.payload)
+    _refuse_late(sent.get("time"), message.arrived.utc_s)
     texts = {key: _text(key, value) for key, value in sent.items() if isinstance(value, str)}
     if texts["verb"] == OVERRIDE:
         return _override(message, texts)
@@ -172,6 +178,16 @@ def _on_alarm(message: RawMessage) -> AlarmCommanded | VerdictOverridden:
         for_s=_for_s(verb, sent.get("for_min")),
         command_id=texts.get("id"),
     )
+
+
+def _refuse_late(given_s: float | None, arrived_s: float) -> None:
+    """What was meant for an alarm of a while ago must not silence the one that stands now."""
+    if given_s is not None and not abs(arrived_s - given_s) <= OLDEST_S:
+        raise UnusableError(
+            "late-command",
+            f"time {shown(given_s)}: this command was given {arrived_s - given_s:.0f} s ago, allowed are {OLDEST_S:g} s: "
+            "look at what stands now and give it again (or set the clock of the sender)",
+        )
 
 
 def _override(message: RawMessage, texts: Mapping[str, str]) -> VerdictOverridden:

@@ -432,6 +432,19 @@ def test_a_named_person_acknowledges_an_occurrence(wire: Wire) -> None:
     )
 
 
+@pytest.mark.parametrize(("ago_s", "taken"), [(0.0, True), (59.0, True), (61.0, False), (-61.0, False)])
+def test_a_command_that_was_kept_somewhere_is_refused(wire: Wire, ago_s: float, *, taken: bool) -> None:
+    given_s = wire.clock.now().utc_s - ago_s
+    said = {"id": "c-1", "verb": "acknowledge", "operator": "op-1", "alarm": "overfill", "whip": "1", "time": given_s}
+    if taken:
+        event = wire.brings(COMMAND, said)
+        assert isinstance(event, AlarmCommanded)
+        assert event.command_id == "c-1"
+    else:
+        refused = wire.refuses(COMMAND, said)
+        assert (refused.reason, refused.command_id) == ("late-command", "c-1"), "whoever gave it is told"
+
+
 def test_a_shelf_has_an_end_and_a_reason(wire: Wire) -> None:
     event = wire.brings(
         COMMAND,
