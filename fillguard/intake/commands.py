@@ -185,7 +185,7 @@ def _refuse_late(given_s: float | None, arrived_s: float) -> None:
     if given_s is not None and not abs(arrived_s - given_s) <= OLDEST_S:
         raise UnusableError(
             "late-command",
-            f"time {shown(given_s)}: this command was given {arrived_s - given_s:.0f} s ago, allowed are {OLDEST_S:g} s: "
+            f"time {shown(given_s)}: this command was given {arrived_s - given_s:.0f} s ago, allowed {OLDEST_S:g} s: "
             "look at what stands now and give it again (or set the clock of the sender)",
         )
 
