@@ -2,6 +2,7 @@
 
 from collections.abc import Mapping
 from dataclasses import dataclass
+from math import isfinite
 
 from fillguard.core.events import Doubt, Quality, Quantity, Reading
 from fillguard.core.values import Stamp
@@ -56,7 +57,8 @@ def is_news(reading: Reading) -> bool:
 
 def is_usable(reading: Reading) -> bool:
     """True for a reading whose value counts."""
-    return is_news(reading) and reading.quality is not Quality.BAD
+    finite = isfinite(reading.value) and isfinite(reading.sample_s)
+    return finite and is_news(reading) and reading.quality is not Quality.BAD
 
 
 def sensed_after(before: Sensed | None, reading: Reading) -> Sensed:

@@ -44,7 +44,19 @@ if TYPE_CHECKING:
     from _typeshed import DataclassInstance
 
 WHIPS = ("1", "2")
-SERVICES = ("broker", "ledger", "channel:mail", "mirror", "drops", "step", "intake")
+SERVICES = (
+    "broker",
+    "ledger",
+    "channel:mail",
+    "mirror",
+    "drops",
+    "step",
+    "intake",
+    "zero:1",
+    "unit:1",
+    "gaps:fill/tern/1/pressure",
+    "calibration:P-4711",
+)
 CYLINDERS = (None, STEEL_12, ALUMINIUM_11, TWIN_12)
 LEFT_OVER_KEPT = 64
 PERIOD_S = 5
@@ -55,8 +67,21 @@ pressures = st.one_of(
     st.floats(min_value=-2.0, max_value=420.0).map(lambda bar: bar * PA_PER_BAR), st.sampled_from(HOSTILE)
 )
 kelvins = st.one_of(st.floats(min_value=230.0, max_value=420.0), st.sampled_from(HOSTILE))
+shares = st.one_of(st.floats(min_value=0.0, max_value=1.0), st.sampled_from(HOSTILE))
 ages = st.one_of(st.sampled_from([0.0, 0.2, 3.0, 60.0, -5.0, 1e6, -1e6, math.nan, math.inf]), st.floats(0.0, 10.0))
 gaps = st.one_of(st.sampled_from([0.0, 0.2, 1.0, 1.0, 1.0, 30.0, 200.0, 1000.0]), st.floats(0.0, 5.0))
+
+
+def measures(quantity: Quantity) -> st.SearchStrategy[float]:
+    match quantity:
+        case Quantity.PRESSURE | Quantity.SUPPLY:
+            return pressures
+        case Quantity.O2_FRACTION | Quantity.VALVE:
+            return shares
+        case Quantity.LOOP_CURRENT:
+            return st.sampled_from([0.0035, 0.012, *HOSTILE])
+        case _:
+            return kelvins
 
 
 @st.composite
@@ -68,7 +93,7 @@ def readings(draw: st.DrawFn, at: Stamp) -> Reading:
         source="fill/tern/x",
         whip=draw(st.sampled_from([*WHIPS, None])),
         quantity=quantity,
-        value=draw(pressures if quantity is Quantity.PRESSURE else kelvins),
+        value=draw(measures(quantity)),
         sample_s=at.utc_s - draw(ages),
         quality=Quality.GOOD if doubt is None else draw(st.sampled_from(Quality)),
         doubt=doubt,
