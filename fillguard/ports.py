@@ -12,6 +12,7 @@ from typing import Protocol
 
 from fillguard.core.events import AlarmChanged, InEvent, OutEvent
 from fillguard.core.hours import Hours
+from fillguard.core.sensed import Sensors
 from fillguard.core.values import Stamp
 from fillguard.core.whip import WhipState
 
@@ -96,6 +97,8 @@ class WhipSnapshot:
     state: WhipState
     air_k: float | None = None
     bath_k: float | None = None
+    sensed: Sensors = field(default_factory=dict)
+    """What the station's own sensors say."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

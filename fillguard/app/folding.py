@@ -23,6 +23,7 @@ from fillguard.core.events import (
     VerdictGiven,
 )
 from fillguard.core.rules import Rules
+from fillguard.core.sensed import Sensors
 from fillguard.core.standing import RESTARTED
 from fillguard.core.station import StationState
 from fillguard.core.units import quantised_time_s
@@ -31,7 +32,7 @@ from fillguard.core.whip import WhipState
 from fillguard.engine import Stepper
 from fillguard.ledger.reader import SqliteLedgerReader
 from fillguard.ledger.snapshots import Kept, Place, Recorded
-from fillguard.ledger.states import plain_state, state_of
+from fillguard.ledger.states import plain_state, sensors_of, state_of
 
 LOOKED_BACK_S = 900.0
 """How long before a fill its whip is followed where no state was kept: enough to see the level it started from."""
@@ -47,6 +48,8 @@ class TakenUp:
     """On the present monotonic clock, listening anew."""
     air_k: float | None
     bath_k: float | None
+    sensed: Sensors
+    """The station's own sensors."""
     away_s: float
     """Since the last thing on record."""
     folded: int
@@ -134,6 +137,7 @@ def taken_up(
                 state=_listening(state, until, now, rules),
                 air_k=fold.state.air_k,
                 bath_k=fold.state.bath_k,
+                sensed=sensors_of(plain_state(fold.state.sensed), by_s=now.mono_s - until.mono_s),
                 away_s=away_s,
                 folded=fold.folded,
                 from_start=fold.from_start,
@@ -148,10 +152,10 @@ def _folds(
     for kept in _usable(reader, rules):
         if kept.whip in fresh:
             try:
-                state = kept.state(rules.surface_of)
+                state, sensed = kept.state(rules.surface_of), kept.sensors()
             except LedgerError:
                 continue  # it is as if none had been kept
-            station = StationState(whips={kept.whip: state}, air_k=kept.air_k, bath_k=kept.bath_k)
+            station = StationState(whips={kept.whip: state}, air_k=kept.air_k, bath_k=kept.bath_k, sensed=sensed)
             folds[kept.whip] = _Fold(rules, station, kept.place, at=kept.at, from_start=False)
     for whip, fill in open_fills.items():
         if whip not in folds and whip in fresh:

@@ -64,4 +64,6 @@ class Snapshots:
     def _keep(self, name: str, state: StationState, now: Stamp) -> None:
         whip = state.whips[name]
         self._last[name] = _Last(state=whip, mono_s=now.mono_s)
-        self._keeper.put_snapshot(WhipSnapshot(at=now, state=whip, air_k=state.air_k, bath_k=state.bath_k))
+        self._keeper.put_snapshot(
+            WhipSnapshot(at=now, state=whip, air_k=state.air_k, bath_k=state.bath_k, sensed=state.sensed)
+        )

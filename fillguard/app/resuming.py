@@ -118,6 +118,7 @@ def _together(state: StationState, going_on: Mapping[str, TakenUp]) -> StationSt
         whips=whips,
         air_k=newest.air_k if newest is not None else None,
         bath_k=newest.bath_k if newest is not None else None,
+        sensed=newest.sensed if newest is not None else {},
     )
 
 

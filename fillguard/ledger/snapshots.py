@@ -8,11 +8,12 @@ from typing import get_args
 
 from fillguard.core.errors import LedgerError
 from fillguard.core.events import InEvent, Quality, Quantity, Reading
+from fillguard.core.sensed import Sensors
 from fillguard.core.values import Stamp
 from fillguard.core.whip import WhipState
 from fillguard.ledger import grid
 from fillguard.ledger.codec import decode
-from fillguard.ledger.states import SurfaceOf, code, plain_state, state_of
+from fillguard.ledger.states import SurfaceOf, code, plain_state, sensors_of, state_of
 from fillguard.ports import WhipSnapshot
 
 AFTER = "after_reading"
@@ -66,7 +67,13 @@ class Kept:
     place: Place
     air_k: float | None
     bath_k: float | None
+    sensed: object
+    """Plain, too."""
     plain: object
+
+    def sensors(self) -> Sensors:
+        """What the station's own sensors said. Raises LedgerError."""
+        return sensors_of(self.sensed)
 
     def state(self, surface_of: SurfaceOf) -> WhipState:
         """The state as it was. Raises LedgerError."""
@@ -97,6 +104,7 @@ def keep(connection: sqlite3.Connection, snapshot: WhipSnapshot, place: Place, r
         "journal": place.journal,
         "air_k": snapshot.air_k,
         "bath_k": snapshot.bath_k,
+        "sensed": plain_state(snapshot.sensed),
         "state": plain_state(snapshot.state),
     }
     row = (
@@ -131,6 +139,7 @@ class Past:
                         place=Place(reading=int(said["reading"]), journal=int(said["journal"])),
                         air_k=said["air_k"],
                         bath_k=said["bath_k"],
+                        sensed=said["sensed"],
                         plain=said["state"],
                     )
                 )

@@ -15,7 +15,9 @@ from typing import Any, TypeAlias, Union, get_args, get_origin, get_type_hints
 from fillguard import __version__
 from fillguard.core.context import FillContext
 from fillguard.core.errors import LedgerError
+from fillguard.core.events import Quantity
 from fillguard.core.gas import GasSurface
+from fillguard.core.sensed import Sensed, Sensors
 from fillguard.core.units import quantised_time_s
 from fillguard.core.values import GasMix
 from fillguard.core.whip import WhipState
@@ -27,9 +29,25 @@ _SHELVED = "shelved_"
 _MONOTONIC = "mono_s"
 
 
-def plain_state(whip: WhipState) -> object:
-    """`whip` as numbers, words, lists and mappings. Raises TypeError for what no state holds."""
-    return _plain(whip)
+def plain_state(state: WhipState | Sensors) -> object:
+    """`state` as numbers, words, lists and mappings. Raises TypeError for what no state holds."""
+    return _plain(state)
+
+
+def sensors_of(plain: object, *, by_s: float = 0.0) -> Sensors:
+    """The station's sensors that `plain_state` took apart, moved as in `state_of`. Raises LedgerError."""
+    try:
+        found = {
+            Quantity(name): _built(Sensed, _moved(each, by_s, by_s), _no_surface)
+            for name, each in dict(plain).items()  # type: ignore[call-overload]  # whatever is no mapping is refused
+        }
+    except (ValueError, TypeError, KeyError, AttributeError) as problem:
+        raise LedgerError(f"the station's kept sensors cannot be read back: {problem!r}") from problem
+    return {quantity: sensor for quantity, sensor in found.items() if isinstance(sensor, Sensed)}
+
+
+def _no_surface(mix: GasMix) -> GasSurface:
+    raise LedgerError(f"a sensor has no gas surface of {mix}")
 
 
 def state_of(plain: object, surface_of: SurfaceOf, *, by_s: float = 0.0, shelved_by_s: float = 0.0) -> WhipState:
@@ -119,7 +137,8 @@ def _built(hint: Any, value: Any, surface_of: SurfaceOf) -> object:  # noqa: ANN
 
 def _several(origin: Any, arguments: tuple[Any, ...], value: Any, surface_of: SurfaceOf) -> object:  # noqa: ANN401 - as above
     if issubclass(origin, Mapping):
-        return {key: _built(arguments[1], each, surface_of) for key, each in value.items()}
+        name_of, kind = arguments
+        return {_built(name_of, key, surface_of): _built(kind, each, surface_of) for key, each in value.items()}
     if origin is frozenset or arguments[-1] is Ellipsis:
         return origin(_built(arguments[0], each, surface_of) for each in value)
     return tuple(_built(kind, each, surface_of) for kind, each in zip(arguments, value, strict=True))

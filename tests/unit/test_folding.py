@@ -24,6 +24,8 @@ from fillguard.core.events import (
     Phase,
     PhaseChanged,
     Projected,
+    Quantity,
+    Reading,
     Verb,
 )
 from fillguard.core.rules import Rules
@@ -70,7 +72,10 @@ class Watched:
     def __init__(
         self, path: Path, *, keeps: bool = True, goes_on: Mapping[str, TakenUp] | None = None, at: Stamp | None = None
     ) -> None:
-        state = StationState(whips={whip: up.state for whip, up in (goes_on or {}).items()})
+        ups = goes_on or {}
+        state = StationState(whips={whip: up.state for whip, up in ups.items()})
+        for up in ups.values():
+            state = replace(state, air_k=up.air_k, bath_k=up.bath_k, sensed=up.sensed)
         self.stepper = Stepper(real_rules(), state)
         self.writer = SqliteLedgerWriter(path, OWNER, FakeClock())
         config = ConfigInForce(at=FakeClock().now(), config_hash=real_rules().rules_hash, text="{}", who="t", why="t")
@@ -119,6 +124,20 @@ def test_a_state_comes_back_from_its_text_as_it_was(number: int) -> None:
         if place % 50 == 0:
             state = stepper.state.whips["1"]
             assert there_and_back(state) == state, place
+
+
+def test_sensors_beside_the_gauge_come_back_under_their_quantities(tmp_path: Path) -> None:
+    bank = replace(
+        next(e for e in events_of(9) if isinstance(e, Reading)), whip=None, quantity=Quantity.SUPPLY, value=250e5
+    )
+    run = Watched(tmp_path / "ledger.db")
+    run.take([bank, *events_of(9)[:300]])
+    before = run.killed()
+    up = restarted(tmp_path / "ledger.db", run.last)["1"]
+    assert up.sensed == run.stepper.state.sensed
+    assert up.sensed[Quantity.SUPPLY].value == 250e5
+    assert up.state == before
+    assert up.state.sensed.keys() == before.sensed.keys() >= {Quantity.SUPPLY}
 
 
 def test_on_another_monotonic_clock_every_time_of_it_moves_and_shelving_on_its_own() -> None:
@@ -183,7 +202,9 @@ def test_what_follows_is_what_would_have_followed_without_the_restart(tmp_path: 
     run.take(events[:half])
     run.killed()
     up = restarted(tmp_path / "ledger.db", run.last)["1"]
-    gone_on = through(events[half:], StationState(whips={"1": up.state}, air_k=up.air_k, bath_k=up.bath_k), run.last)
+    gone_on = through(
+        events[half:], StationState(whips={"1": up.state}, air_k=up.air_k, bath_k=up.bath_k, sensed=up.sensed), run.last
+    )
     assert gone_on.state.whips["1"] == through(events).state.whips["1"]
 
 
