@@ -24,12 +24,12 @@ _BEGIN_IN_S = 1.0
 TOKEN = "token-of-the-mirror"  # noqa: S105 - of a server that ends with the test
 
 
-def until(condition: Callable[[], bool], what: str) -> None:
+def until(condition: Callable[[], bool], what: str, within_s: float = DEADLINE_S) -> None:
     """Return once `condition` holds. Raises TimeoutError, naming `what`, when it does not come."""
-    ends_s = monotonic_s() + DEADLINE_S
+    ends_s = monotonic_s() + within_s
     while not condition():
         if monotonic_s() > ends_s:
-            raise TimeoutError(f"not within {DEADLINE_S:g} s: {what}")
+            raise TimeoutError(f"not within {within_s:g} s: {what}")
         threading.Event().wait(0.02)
 
 
@@ -84,6 +84,10 @@ class Process:
     def __exit__(self, kind: type[BaseException] | None, error: BaseException | None, at: TracebackType | None) -> None:
         if self.process is not None and self.process.poll() is None:
             self.kill()
+
+    def within(self, *command: str) -> None:
+        """Have it started by another command: in a network of its own."""
+        self._arguments = [*command, *self._arguments]
 
     def start(self) -> None:
         with self._said.open("ab") as said:
