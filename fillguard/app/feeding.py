@@ -8,7 +8,16 @@ from pathlib import Path
 from fillguard.app.hearing import Progress, hear
 from fillguard.clock import SystemClock
 from fillguard.core.errors import ConfigurationError
-from fillguard.core.events import InEvent, PresenceChanged, Quantity, Reading, ReadingRejected, ServiceChanged
+from fillguard.core.events import (
+    CylinderAttached,
+    CylinderDetached,
+    InEvent,
+    PresenceChanged,
+    Quantity,
+    Reading,
+    ReadingRejected,
+    ServiceChanged,
+)
 from fillguard.core.units import bar_from_pa, c_from_k
 from fillguard.intake.capture import read_capture
 from fillguard.intake.discovering import proposal
@@ -88,6 +97,9 @@ def line_of(event: InEvent, message: RawMessage) -> Line:
             }
         case ReadingRejected():
             return {**head, "kind": "rejected", "reason": event.reason, "detail": event.detail, "sample": event.sample}
+        case CylinderAttached() | CylinderDetached():
+            serial = event.serial if isinstance(event, CylinderAttached) else None
+            return {**head, "kind": "attach", "whip": event.whip, "serial": serial, "operator": event.operator}
         case PresenceChanged():
             return {**head, "kind": "presence", "whip": event.whip, "online": event.online}
         case ServiceChanged():

@@ -160,6 +160,8 @@ def _cells(line: "Line") -> tuple[str, str, str, str]:
         case "reading":
             quality = f"{line['quality']}: {line['doubt']}" if line["doubt"] else str(line["quality"])
             return str(line["quantity"]), f"{line['value']} {line['unit']}", _clock(line["sample_t"]), quality
+        case "attach":
+            return "cylinder", str(line["serial"] or "none: the whip is free"), "-", f"by {line['operator'] or '-'}"
         case "presence":
             return "presence", "online" if line["online"] else "offline", "-", "-"
         case "question":

@@ -164,3 +164,29 @@ def test_words_that_come_and_go_are_proposed_as_presence() -> None:
 @pytest.mark.parametrize("payload", [b"\x00\xff", b"", b"{}", b'{"a": "b"}', b"[1]", b"many words here"])
 def test_nothing_is_proposed_for_what_holds_no_reading(payload: bytes) -> None:
     assert proposal("new", 'odd "topic"', [payload], "tern", ["1"]).startswith("# ")
+
+
+SCANNER = """
+[[feed]]
+name = "scanner"
+topic = "scan/{whip}"
+payload = "attach"
+free = ["FREE"]
+"""
+
+
+def test_try_shows_what_a_scanner_would_attach_and_attaches_nothing(config: Path, tmp_path: Path) -> None:
+    with (config / "station.toml").open("a", encoding="utf-8") as file:
+        file.write(SCANNER)
+    sample = capture(tmp_path, ("scan/1", "TH-0042"), ("scan/2", "FREE"), ("scan/1", ""))
+    code, out, _ = told("feed", "try", "scanner", "--config", config, "--sample", sample, "--json")
+    assert code == 0
+    lines = [json.loads(line) for line in out.splitlines()]
+    assert [(line["kind"], line.get("whip"), line.get("serial")) for line in lines] == [
+        ("attach", "1", "TH-0042"),
+        ("attach", "2", None),
+        ("rejected", None, None),
+    ]
+    _, table, _ = told("feed", "try", "scanner", "--config", config, "--sample", sample)
+    assert "TH-0042" in table
+    assert "free" in table
