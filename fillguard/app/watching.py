@@ -110,11 +110,8 @@ class Watching:
         self.reloading = self._reloading()
         self.calibrations = Calibrations(settings, clock=clock, tell=self.services.tell)
         self.canary = self._canary(feed)
+        self.findings, self.observing = FindingCounts(), self._observing()
         valves = ValveNotes(self._counter.record, self.ledger)
-        self.findings = FindingCounts()
-        self.observing = Observing(
-            settings, clock=clock, inbox=self.inbox, state=lambda: self.engine.published, drill=drill
-        )
         own: tuple[Outlet, ...] = (self.reloading, self.outlet, self.canary, valves, self.findings)
         self._outlets = (*own, *self.observing.outlets, *also)
         self.engine = self._engine()
@@ -349,6 +346,15 @@ class Watching:
             monotonic=monotonic_s,
             on_health=self.services.on_canary,
             feed=feed,
+        )
+
+    def _observing(self) -> Observing:
+        return Observing(
+            self.settings,
+            clock=self._clock,
+            inbox=self.inbox,
+            state=lambda: self.engine.published,
+            drill=self._drill,
         )
 
     def _engine(self) -> Engine:

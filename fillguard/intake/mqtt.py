@@ -249,7 +249,7 @@ def _tls_context(tls: TlsSettings) -> ssl.SSLContext:
     try:
         context = ssl.create_default_context(cafile=tls.ca_file)
         if tls.cert_file is not None:
-            context.load_cert_chain(tls.cert_file, tls.key_file)
+            context.load_cert_chain(tls.cert_file, tls.key_file, password="")  # else it would ask at the terminal
     except (OSError, ssl.SSLError) as error:
         files = ", ".join(str(path) for path in (tls.ca_file, tls.cert_file, tls.key_file) if path is not None)
         raise ConfigurationError(f"TLS files of the broker ({files}) do not load: {error}") from error

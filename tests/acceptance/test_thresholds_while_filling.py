@@ -7,7 +7,7 @@ from fillguard.core.events import FillIdentified, RulesChanged
 from fillguard.core.thresholds import Thresholds, WhipRules
 from fillguard.core.units import PA_PER_BAR
 from fillguard.ledger.states import plain_state, state_of
-from tests.panel import Panel, Story, between, real_rules, stamp, surface_of
+from tests.panel import ALUMINIUM_11, STEEL_12, Panel, Story, between, real_rules, stamp, surface_of
 
 BAR_MIN = PA_PER_BAR / 60.0
 
@@ -139,3 +139,16 @@ def test_a_restart_in_mid_fill_does_not_forget_the_stricter_limit() -> None:
     assert kept.held_to == whip.held_to
     assert kept.held_to is not None
     assert kept.held_to.alarms["too-fast"].setpoint == 30 * BAR_MIN
+
+
+def test_a_supply_and_a_wall_may_have_a_limit_of_their_own() -> None:
+    variants = {**real_rules().alarms["too-fast"].variants, "air.steel": 40 * BAR_MIN}
+    panel = Panel()
+    loads(panel, 0.0, with_alarm("too-fast", variants=variants))
+    panel.whip("1").now_s = 5.0
+    panel.whip("1").attach(STEEL_12).opens(residual_bar=50).fills(to_bar=170, at_bar_min=34.0)
+    panel.whip("2").now_s = 5.0
+    panel.whip("2").attach(ALUMINIUM_11).opens(residual_bar=50).fills(to_bar=170, at_bar_min=34.0)
+    story = panel.play()
+    assert story.raised_at("too-fast", "1") == [], "steel: 40 bar/min"
+    assert len(story.raised_at("too-fast", "2")) == 1, "aluminium: 30 bar/min, as for all others"
