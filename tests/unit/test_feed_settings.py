@@ -73,6 +73,8 @@ def test_a_good_feed_is_no_problem(tmp_path: Path) -> None:
         (changed('unit = "bar"', 'unit = "psia"\nbasis = "gauge"'), "basis", "psia says absolute"),
         (changed('unit = "bar"', 'unit = "bar"\nlimits = [400, 0]'), "limits", "is not below"),
         (changed('unit = "bar"', 'unit_at = "/u"\nlimits = [0, 400]'), "limits", "give unit"),
+        (changed('unit = "bar"', 'unit = "bar"\nlimits = [-15, 6000]'), "limits", "with this unit within -5, 1100"),
+        (changed('unit = "bar"', 'unit = "bar"\nloop = [0, 5800]'), "loop", "Is the unit wrong?"),
         (changed('unit = "bar"', 'unit = "bar"\nloop = [4, 4]'), "loop", "both ends"),
         (changed('unit = "bar"', 'unit = "bar"\nscale = 0'), "scale", "the same"),
         (changed('unit = "bar"', 'unit = "bar"\nscale = nan'), "scale", "a number from"),

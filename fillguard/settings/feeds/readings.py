@@ -8,9 +8,17 @@ from fillguard.settings.feeds.schema import READING_KEYS, FeedSection, ReadingSe
 from fillguard.settings.feeds.telling import Telling
 from fillguard.settings.problems import Problem
 from fillguard.settings.schema import Place, validated
-from fillguard.settings.units import BARE, PRESSURES, UNITS, Unit, UnitError, unit_of
+from fillguard.settings.units import BARE, PRESSURES, TEMPERATURES, UNITS, Unit, UnitError, unit_of
 
 _AT_A_WHIP = frozenset({Quantity.PRESSURE, Quantity.WALL, Quantity.LOOP_CURRENT, Quantity.VALVE})
+_MEASURABLE: Mapping[Quantity, tuple[float, float]] = {
+    **dict.fromkeys(PRESSURES, (-5e5, 1100e5)),
+    **dict.fromkeys(TEMPERATURES, (0.0, 1300.0)),
+    Quantity.O2_FRACTION: (-0.05, 1.1),
+    Quantity.LOOP_CURRENT: (-0.001, 0.05),
+    Quantity.VALVE: (-0.05, 1.1),
+}
+"""Widest range of a sensor that could hang at a fill station, SI (our choice)."""
 _OF_THE_STATION = frozenset({Quantity.AMBIENT, Quantity.BATH})
 
 
@@ -150,7 +158,20 @@ class ReadingResolver(Telling):
         below = (
             self._ambient_abs_pa if quantity in PRESSURES and (unit.absolute or section.basis == "absolute") else 0.0
         )
+        self._check_span("limits", (low, high), section, unit, place)
         return unit.si(low) - below, unit.si(high) - below
+
+    def _check_span(
+        self, key: str, span: tuple[float, float], section: ReadingSection, unit: Unit, place: Place
+    ) -> None:
+        """A range that no sensor of this trade has shows a wrong unit before any message comes."""
+        quantity = Quantity(section.quantity)
+        lowest, highest = _MEASURABLE[quantity]
+        if all(lowest <= unit.si(value) <= highest for value in span):
+            return
+        allowed = ", ".join(f"{unit.from_si(value):.4g}" for value in (lowest, highest))
+        text = f"no {quantity} sensor of this trade measures that; with this unit within {allowed}. Is the unit wrong?"
+        self.tell(place, key, text, f"{span[0]:g} to {span[1]:g} {section.unit}")
 
     def _loop(self, section: ReadingSection, unit: Unit | None, quantity: Quantity, place: Place) -> Loop | None:
         if section.loop is None:
@@ -160,7 +181,10 @@ class ReadingResolver(Telling):
             self.tell(place, "loop", f"both ends mean {low:g}: give what 4 mA and 20 mA mean, such as [0, 400]")
         if quantity is Quantity.LOOP_CURRENT:
             self.tell(place, "loop", 'loop_current is the current itself: take loop out and give unit = "mA"')
-        return Loop(at_4_ma=low, at_20_ma=high) if unit is not None else None
+        if unit is None:
+            return None
+        self._check_span("loop", (low, high), section, unit, place)
+        return Loop(at_4_ma=low, at_20_ma=high)
 
     def _bits(self, section: ReadingSection, place: Place) -> Bits | None:
         if section.bits is None:
