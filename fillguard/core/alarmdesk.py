@@ -4,7 +4,7 @@ from collections.abc import Iterable
 from dataclasses import dataclass, replace
 
 from fillguard.core.alarms import Changes, Seen, Standing, Subject, carry_over, command, elapse, judge, stop_judging
-from fillguard.core.conditions import OF_THE_WHIP, ON_PRESSURE, suppressed_by
+from fillguard.core.conditions import OF_THE_GAUGE, OF_THE_WHIP, ON_PRESSURE, suppressed_by
 from fillguard.core.events import AlarmChanged, AlarmCommanded, AlarmState, Lamp, Prompt, Verb
 from fillguard.core.fill import OpenFill
 from fillguard.core.rules import Rules
@@ -15,6 +15,7 @@ from fillguard.core.whip import WhipState
 NO_SUCH_ALARM = "there is no such alarm here: fillguard alarms list shows what stands"
 _DEALT_WITH = frozenset({Verb.ACKNOWLEDGE, Verb.RESET})
 _NEW = Standing()
+_BY_GRAVITY = (Lamp.NORMAL, Lamp.CHECK, Lamp.STOP)
 _LEFT_OVER_KEPT = 64
 _CALLS_FOR_CHECK = frozenset({Prompt.GET_READY, Prompt.CLOSE_NOW})
 
@@ -50,7 +51,7 @@ class Desk:
         desk = self
         for name in names:
             rule = self.rules.alarms.get(name)
-            if rule is None:
+            if rule is None or (self.state.follows is not None and name in OF_THE_GAUGE):
                 continue
             seen = ON_PRESSURE[name](view, rule)
             if not _nothing_to_do(self.state.standings.get(name, _NEW), seen):
@@ -145,7 +146,10 @@ class Desk:
         return replace(self, state=replace(self.state, left_over=tuple(others)), changes=self.changes + changes)
 
     def lamp(self) -> Lamp:
-        """What the lamp over this whip must show."""
+        """What the lamp over this whip must show: its own, or that of the whip that leads on its gauge."""
+        return max(self._own_lamp(), self.state.lead_lamp, key=_BY_GRAVITY.index)
+
+    def _own_lamp(self) -> Lamp:
         shown = [standing for standing in self.state.standings.values() if not standing.hidden]
         shown += [standing for _, standing in self.state.left_over]
         calling = [s for s in shown if s.active or s.annunciated or (s.latched and not s.acknowledged)]

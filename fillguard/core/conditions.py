@@ -85,7 +85,7 @@ def whip_over_rating(view: View, rule: AlarmRule) -> Seen:
     gauge_pa = view.state.gauge.gauge_pa
     if gauge_pa is None:
         return _UNKNOWN
-    limit = view.rules.whip(view.state.whip).max_working_gauge_pa
+    limit = view.rules.max_working_gauge_pa(view.state.whip, *(mate.whip for mate in view.state.mates))
     return Seen(
         excess=gauge_pa - limit - rule.setpoint,
         cause=_doubted("The whip is above its own working pressure.", view),
@@ -342,6 +342,13 @@ ON_PRESSURE: Mapping[str, Condition] = {
     WRONG_GAS: wrong_gas,
 }
 """Judged after each live pressure reading, graver ones first."""
+OF_THE_GAUGE = frozenset(
+    {
+        "whip-over-rating", "monitoring-lost", "sudden-loss", "opened-too-fast", "will-overfill", "too-fast", "gas-hot",
+        "valve-not-open", "leak", "over-target", WRONG_GAS,
+    }
+)  # fmt: skip
+"""Where several whips share a gauge these are judged, and told, for the first of them only."""
 OF_THE_WHIP = ("whip-over-rating", "monitoring-lost")
 """About the whip, not the cylinder: a new fill does not end them, and without a fill only these are judged."""
 WITHOUT_A_FILL = (*OF_THE_WHIP, "opened-too-fast")

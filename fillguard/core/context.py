@@ -14,7 +14,7 @@ from fillguard.core.balance import (
     WALL_HEAT,
     Setting,
 )
-from fillguard.core.cylinder import vessel_of
+from fillguard.core.cylinder import together, unevenness, vessel_of
 from fillguard.core.gas import GasSurface
 from fillguard.core.heat import BANK_ABS_PA, OUTSIDE_W_M2_K, SupplyKind, convection_of, supply_of
 from fillguard.core.kalman import Unknowns
@@ -42,6 +42,8 @@ class FillContext:
     """Fixed for a stretch of a fill; rebuilt when somebody says something new about it (takes half a millisecond)."""
 
     cylinder: Cylinder
+    mates: tuple[Cylinder, ...] = ()
+    """Others on the same gauge: they fill as one."""
     gas: GasSurface
     """Of the contents."""
     supply_mix: GasMix | None = None
@@ -69,12 +71,15 @@ class FillContext:
     learned: Learned = field(default_factory=Learned)
     ambient_abs_pa: float = STANDARD_ATMOSPHERE_PA
     setting: Setting = field(init=False, repr=False, compare=False)
+    uneven: tuple[float, float] = field(init=False, repr=False, compare=False)
+    """How much less and more one of several cylinders keeps than all together, as shares of the hot gauge's excess."""
     target_kg: float = field(init=False, repr=False, compare=False)
     """Contents that settle on the target."""
     limit_kg: float = field(init=False, repr=False, compare=False)
 
     def __post_init__(self) -> None:
-        vessel = vessel_of(self.cylinder)
+        vessels = [vessel_of(cylinder) for cylinder in (self.cylinder, *self.mates)]
+        vessel = together(vessels) if self.mates else vessels[0]
         inflow = self.supply_gas or self.gas
         supply = supply_of(inflow, self.supply, self.surroundings_k, self.supply_k, self.bank_abs_pa)
         if inflow is not self.gas:
@@ -87,6 +92,7 @@ class FillContext:
             OUTSIDE_W_M2_K[self.surroundings] * vessel.outer_area_m2,
         )
         object.__setattr__(self, "setting", setting)
+        object.__setattr__(self, "uneven", unevenness(vessels) if self.mates else (0.0, 0.0))
         object.__setattr__(self, "target_kg", self.settled_kg(self.target_gauge_pa))
         object.__setattr__(self, "limit_kg", self.settled_kg(self.limit_gauge_pa))
 
@@ -97,8 +103,8 @@ class FillContext:
 
     @property
     def wall_sensor_counts(self) -> bool:
-        """In a bath a bare strap-on sensor reads the water."""
-        return self.surroundings is Surroundings.AIR or self.wall_insulated
+        """In a bath a bare strap-on sensor reads the water; of several cylinders it feels one."""
+        return not self.mates and (self.surroundings is Surroundings.AIR or self.wall_insulated)
 
     @property
     def start_guessed(self) -> bool:

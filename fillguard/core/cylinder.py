@@ -5,6 +5,7 @@ that doubt into its interval.
 """
 
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 from fillguard.core.units import bar_from_pa
@@ -89,6 +90,34 @@ def empty_mass_kg(cylinder: Cylinder) -> float:
         return cylinder.empty_mass_kg
     litre_bar = cylinder.water_capacity_m3 * LITRES_PER_M3 * bar_from_pa(cylinder.rated_gauge_pa)
     return WALLS[cylinder.material].mass_kg_per_litre_bar * litre_bar
+
+
+def together(vessels: Sequence[Vessel]) -> Vessel:
+    """Several vessels on one gauge as the balance sees them: one capacity, one wall. At least one."""
+    capacity = sum(vessel.capacity_m3 for vessel in vessels)
+    return Vessel(
+        count=sum(vessel.count for vessel in vessels),
+        bore_m=sum(vessel.bore_m * vessel.capacity_m3 for vessel in vessels) / capacity,
+        capacity_m3=capacity,
+        inner_area_m2=sum(vessel.inner_area_m2 for vessel in vessels),
+        outer_area_m2=sum(vessel.outer_area_m2 for vessel in vessels),
+        inner_heat_j_k=sum(vessel.inner_heat_j_k for vessel in vessels),
+        outer_heat_j_k=sum(vessel.outer_heat_j_k for vessel in vessels),
+        conductance_w_k=sum(vessel.conductance_w_k for vessel in vessels),
+        heat_sigma=max(vessel.heat_sigma for vessel in vessels),
+    )
+
+
+def unevenness(vessels: Sequence[Vessel]) -> tuple[float, float]:
+    """How far below and above the common settled pressure one of them settles that is closed off hot by itself.
+
+    As shares of what the hot gauge stands above the settled pressure. All show one gauge, but a wall that takes up less
+    heat a litre leaves its gas hotter: the excess goes about inversely with it (both limits from the simulator).
+    """
+    heat_j_k = sum(vessel.inner_heat_j_k + vessel.outer_heat_j_k for vessel in vessels)
+    mean = heat_j_k / sum(vessel.capacity_m3 for vessel in vessels)
+    shares = [mean * vessel.capacity_m3 / (vessel.inner_heat_j_k + vessel.outer_heat_j_k) - 1.0 for vessel in vessels]
+    return max(0.0, *shares), max(0.0, *(-share for share in shares))
 
 
 def vessel_of(cylinder: Cylinder) -> Vessel:

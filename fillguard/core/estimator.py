@@ -236,7 +236,7 @@ def suspend(state: EstimatorState, reason: str) -> EstimatorState:
 
 def adapted(state: EstimatorState, old: FillContext, new: FillContext) -> EstimatorState:
     """The state under a new context: folded again when cylinder or surroundings changed, else only re-based."""
-    if (old.cylinder, old.surroundings) != (new.cylinder, new.surroundings):
+    if (old.cylinder, old.mates, old.surroundings) != (new.cylinder, new.mates, new.surroundings):
         return _refolded(state, new)
     if old.gas is not new.gas:
         balance = state.balance

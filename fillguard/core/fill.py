@@ -12,7 +12,7 @@ from fillguard.core.limits import ceiling_gauge_pa, rating_limit_gauge_pa
 from fillguard.core.rules import Rules, WhipRules
 from fillguard.core.stages import Prediction, Stage, StageDone
 from fillguard.core.units import PA_PER_BAR
-from fillguard.core.values import AIR, Cylinder, GasMix, Material, Stamp, Surroundings
+from fillguard.core.values import AIR, Companion, Cylinder, GasMix, Material, Stamp, Surroundings
 
 LOSS = "sudden-loss"
 AT_CLOSE_AFTER_S = 3.0
@@ -46,6 +46,9 @@ class Held:
     verdict: Verdict | None = None
     described: Cylinder | None = None
     """As register or message have it; `cylinder` is what governs."""
+    mates: tuple[Cylinder, ...] = ()
+    """Others on the same gauge, as registered or assumed: limit, target and ceiling are the lowest of all."""
+    mate_whips: tuple[str, ...] = ()
     staged: bool = False
     """`gas` and `target_gauge_pa` are those of one stage of several."""
     has_next: bool = False
@@ -113,6 +116,10 @@ class OpenFill:
     last_inside_pa: float = 0.0
     """Last pressure believed to be in the cylinder while the gauge did not collapse."""
     peak_inside_pa: float = 0.0
+    gauge: str | None = None
+    """The gauge that its whip shares with others."""
+    companions: tuple[Companion, ...] = ()
+    """All that were filled from it together with this one."""
     stages: tuple[StageDone, ...] = ()
     """Those that are over."""
     predicted: Prediction | None = None
@@ -244,6 +251,8 @@ class OpenFill:
             learned_version=self.learned_version,
             verdict=self.held.verdict,
             identified=self.identified,
+            gauge=self.gauge,
+            companions=self.companions,
             stages=self.stages,
             predicted=None if self.lost else self.predicted,
         )
@@ -256,7 +265,9 @@ class OpenFill:
         he = round(self.predicted.he.best, 3)
         return GasMix(o2=min(round(self.predicted.o2.best, 3), 1.0 - he), he=he)
 
-    def started_event(self, stamp: Stamp, stages: tuple[Stage, ...] = ()) -> FillStarted:
+    def started_event(
+        self, stamp: Stamp, stages: tuple[Stage, ...] = (), heard_on: tuple[str, ...] = ()
+    ) -> FillStarted:
         """What the world is told when the fill begins."""
         said = self.identified[-1] if self.identified else None
         return FillStarted(
@@ -283,6 +294,8 @@ class OpenFill:
             checked=said.checked if said is not None else (),
             class_name=said.class_name if said is not None else None,
             stages=stages,
+            gauge=self.gauge,
+            heard_on=heard_on,
         )
 
 

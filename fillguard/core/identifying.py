@@ -1,5 +1,6 @@
 """What hangs on a whip, as people say and the record knows: what a fill is held to, its verdict, doubts about it."""
 
+from collections.abc import Sequence
 from dataclasses import replace
 
 from fillguard.core import estimator
@@ -19,6 +20,7 @@ from fillguard.core.events import (
 from fillguard.core.fill import UNKNOWN_CAPACITY_M3, Held, OpenFill, assumed_cylinder, held_to
 from fillguard.core.fitness.checks import SETTLES, Check, Checked, merged, unread
 from fillguard.core.fitness.verdict import Level, Reason
+from fillguard.core.gas import GasSurface
 from fillguard.core.hinted import Finding
 from fillguard.core.identity import said_to_be, stranger, with_identity
 from fillguard.core.limits import developed_gauge_pa
@@ -27,7 +29,38 @@ from fillguard.core.rules import Rules
 from fillguard.core.thresholds import Thresholds
 from fillguard.core.values import Stamp
 from fillguard.core.view import View
-from fillguard.core.whip import WhipState
+from fillguard.core.whip import Mate, WhipState
+
+
+def capacity_of(attached: CylinderAttached | None) -> float:
+    """Water capacity of what somebody attached; of the usual cylinder where nobody described it."""
+    if attached is None or attached.cylinder is None:
+        return UNKNOWN_CAPACITY_M3
+    return attached.cylinder.total_capacity_m3
+
+
+def held_together(held: Held, mates: Sequence[Mate], rules: Rules) -> Held:
+    """What a cylinder is held to that fills from one gauge with others: the lowest of all, in everything."""
+    ambient_pa, own = rules.ambient_abs_pa, held.cylinder
+    limit_pa, target_pa, ceiling_pa = held.limit_gauge_pa, held.target_gauge_pa, held.ceiling_gauge_pa
+    others = [held_to(mate.attached, rules, mate.whip) for mate in mates]
+    for other in others:
+        gas = rules.surface_of(other.gas)
+
+        def here(pa: float, of: Held = other, gas: GasSurface = gas) -> float:
+            return developed_gauge_pa(of.cylinder, gas, pa, own.reference_k, ambient_pa)
+
+        limit_pa = min(limit_pa, here(other.limit_gauge_pa))
+        target_pa = min(target_pa, here(other.target_gauge_pa))
+        ceiling_pa = min(ceiling_pa, other.ceiling_gauge_pa)
+    return replace(
+        held,
+        limit_gauge_pa=limit_pa,
+        target_gauge_pa=min(target_pa, limit_pa),
+        ceiling_gauge_pa=ceiling_pa,
+        mates=tuple(other.cylinder for other in others),
+        mate_whips=tuple(mate.whip for mate in mates),
+    )
 
 
 class Identifying:
@@ -57,15 +90,16 @@ class Identifying:
 
     def held_anew(self) -> Held:
         """What the cylinder here is held to by what is known now."""
-        return held_to(self.state.attached, self.rules, self.state.whip)
+        held = held_to(self.state.attached, self.rules, self.state.whip)
+        return held_together(held, self.state.mates, self.rules) if self.state.mates else held
 
     @property
     def capacity_m3(self) -> float:
-        """Water capacity of what hangs on this whip, as far as somebody said."""
-        attached = self.state.attached
-        if attached is not None and attached.cylinder is not None:
-            return attached.cylinder.total_capacity_m3
-        return self.state.fill.held.cylinder.total_capacity_m3 if self.state.fill is not None else UNKNOWN_CAPACITY_M3
+        """Water capacity of all that hangs on this whip's gauge, as far as somebody said."""
+        attached, others = self.state.attached, sum(capacity_of(mate.attached) for mate in self.state.mates)
+        if attached is None and self.state.fill is not None:
+            return self.state.fill.held.cylinder.total_capacity_m3 + others
+        return capacity_of(attached) + others
 
     def find(self, finding: Finding) -> None:
         """Tell a finding once per stretch."""
@@ -130,11 +164,22 @@ class Identifying:
                 class_name=attached.class_name if attached is not None else None,
             )
         )
+        self._adapt(fill, held)
+
+    def hold_anew(self, fill: OpenFill) -> None:
+        """What else fills from the gauge of an open fill has changed, and what it is held to with it."""
+        held, _ = self._not_looser(fill.held, self.held_anew())
+        fill = replace(fill, held=held)
+        self.state = replace(self.state, fill=fill)
+        self._adapt(fill, held)
+
+    def _adapt(self, fill: OpenFill, held: Held) -> None:
+        """Lead the estimate over to what the fill is held to now."""
         old, estimate = self.state.context, self.state.estimate
         if old is None or estimate is None:
             return
         new = self._context_of(held, fill.start_pa)
-        if old.cylinder == new.cylinder:
+        if (old.cylinder, old.mates) == (new.cylinder, new.mates):
             # The unknowns began with these values; what they say must be told apart from the same ones.
             new = replace(new, learned=old.learned)
         fill = replace(self.state.fill or fill, learned_version=new.learned.version)

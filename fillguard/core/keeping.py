@@ -134,7 +134,10 @@ class Keeping(Identifying):
             findings=tuple(sorted(state.findings)),
         )
         self.state = replace(state, fill=fill, last_fill_id=fill.fill_id, attach_used=True, inside=Curve(), shown=None)
-        self.out.append(fill.started_event(self.now, state.attached.stages if state.attached is not None else ()))
+        shared = self.rules.gauge_of(state.whip)
+        heard_on = () if shared is None else (shared[0], *shared[1])
+        stages = state.attached.stages if state.attached is not None else ()
+        self.out.append(fill.started_event(self.now, stages, heard_on))
         self.close_desk(self.desk().carried_over())
         if self.state.estimate is None or not course.plateau_seen:
             self.connect(course.start_pa, start_seen=course.plateau_seen, sample_s=start_s)

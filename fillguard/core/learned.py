@@ -100,6 +100,7 @@ class Unfit(StrEnum):
     WRONG_GAS = "wrong-gas"
     APPROXIMATE_GAS = "approximate-gas"
     INTERRUPTED = "interrupted"
+    IN_A_GROUP = "several-on-one-gauge"
     IN_STAGES = "filled-in-stages"
     BY_HAND = "entered-by-hand"
     DISCONNECTED_EARLY = "disconnected-within-two-minutes"

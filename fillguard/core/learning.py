@@ -130,6 +130,7 @@ def _spoilt(fill: OpenFill, estimate: EstimatorState, context: FillContext) -> U
     leak, sigma = estimate.unknowns.mean[LEAK], sqrt(estimate.unknowns.covariance[LEAK][LEAK])
     reasons = (
         (Unfit.UNIDENTIFIED, not fill.held.identified),
+        (Unfit.IN_A_GROUP, bool(fill.companions or fill.held.mates)),
         (Unfit.IN_STAGES, fill.held.staged),
         (Unfit.CLASS_ONLY, fill.held.serial is None),
         *((fault, True) for fault in faults[:1]),

@@ -122,6 +122,9 @@ def _half_widths(
         share += _APPROXIMATE_GAS_SHARE**2
     known += (_DROP_SHARE * drop_pa(state)) ** 2 + share * settled_pa * settled_pa + _MODEL_PA * _MODEL_PA
     more_below, more_above = _lopsided(gradient, covariance)
+    hot_pa = max(0.0, state.balance.pressure_abs_pa - context.ambient_abs_pa - settled_pa) / NORMAL_90
+    more_below += (context.uneven[0] * hot_pa) ** 2
+    more_above += (context.uneven[1] * hot_pa) ** 2
     if state.start_guessed:
         left = covariance[START][START]
         more_above += gradient[START] ** 2 * max(0.0, (_COLD_START_K / NORMAL_90) ** 2 - left)

@@ -8,7 +8,7 @@ from fillguard.core.curve import Curve
 from fillguard.core.estimator import Flow
 from fillguard.core.events import Phase, Projected
 from fillguard.core.fill import Held, OpenFill
-from fillguard.core.limits import close_caps
+from fillguard.core.limits import close_caps, lowest_first
 from fillguard.core.outlook import Outlook
 from fillguard.core.rules import Rules
 from fillguard.core.values import AIR, GasMix, Stamp, Surroundings
@@ -47,6 +47,7 @@ def context_of(
     of_whip = rules.whip(whip)
     return FillContext(
         cylinder=held.cylinder,
+        mates=held.mates,
         gas=gas,
         supply_mix=held.gas if held.staged else None,
         supply_gas=rules.surface_of(held.gas) if held.staged else None,
@@ -59,14 +60,18 @@ def context_of(
         arrived_k=held.arrived_k,
         learned=rules.learned_for(held.cylinder if held.identified else None),
         ambient_abs_pa=rules.ambient_abs_pa,
-        caps=close_caps(
-            held.cylinder,
-            gas,
-            ambient_abs_pa=rules.ambient_abs_pa,
-            whip_gauge_pa=of_whip.max_working_gauge_pa,
-            safety_valve_gauge_pa=of_whip.safety_valve_gauge_pa,
-            hot_allowance_pa=rules.hot_allowance_pa,
-            supply_end_gauge_pa=supply_end_gauge_pa,
+        caps=lowest_first(
+            cap
+            for cylinder in (held.cylinder, *held.mates)
+            for cap in close_caps(
+                cylinder,
+                gas,
+                ambient_abs_pa=rules.ambient_abs_pa,
+                whip_gauge_pa=rules.max_working_gauge_pa(whip, *held.mate_whips),
+                safety_valve_gauge_pa=of_whip.safety_valve_gauge_pa,
+                hot_allowance_pa=rules.hot_allowance_pa,
+                supply_end_gauge_pa=supply_end_gauge_pa,
+            )
         ),
     )
 

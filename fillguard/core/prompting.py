@@ -14,6 +14,7 @@ _HOLDS_S = 1.0
 """What is asked for so long only is noise."""
 _BANK_NEAR_PA = 2.0 * PA_PER_BAR
 """A gauge never quite reaches the bank's pressure."""
+_BEFORE_GAS = frozenset({Phase.CONNECTED, Phase.DRAINING})
 _STOPPED = frozenset({Phase.PAUSED, Phase.CLOSED, Phase.SETTLING})
 _CLOSED_ON_CAP = frozenset({Prompt.CLOSE_NOW, Prompt.LET_IT_COOL})
 
@@ -50,6 +51,8 @@ def prompt_for(
 
 
 def _wanted(phase: Phase, seen: Projected | None, before: Prompt | None, extents: Extents) -> Prompt | None:
+    if before is Prompt.OPEN_EMPTIER_FIRST and phase in _BEFORE_GAS:
+        return before
     if seen is None or seen.settled_gauge_pa is None:
         return before if phase is Phase.FILLING else None
     if phase is Phase.FILLING:

@@ -50,6 +50,8 @@ class Rules:
     surface_of: Callable[[GasMix], GasSurface]
     """The surface of a mix: the exact one, or an approximate one (marked so) until the exact one has been fitted."""
     whips: Mapping[str, WhipRules] = field(default_factory=dict)
+    gauges: Mapping[str, tuple[str, ...]] = field(default_factory=dict)
+    """Gauges that several whips share: those whips, in order."""
     extents: Extents = field(default_factory=Extents)
     ambient_abs_pa: float = STANDARD_ATMOSPHERE_PA
     ambient_k: float = k_from_c(20.0)
@@ -84,6 +86,17 @@ class Rules:
     def whip(self, whip: str) -> WhipRules:
         """The rules of `whip`; the cautious defaults for one the configuration does not name."""
         return self.whips.get(whip) or WhipRules(whip=whip)
+
+    def gauge_of(self, name: str) -> tuple[str, tuple[str, ...]] | None:
+        """The gauge that several whips share, by its own name or that of one of them, and those whips."""
+        for gauge, whips in self.gauges.items():
+            if name == gauge or name in whips:
+                return gauge, whips
+        return None
+
+    def max_working_gauge_pa(self, *whips: str) -> float:
+        """What the weakest of these whips may carry."""
+        return min(self.whip(whip).max_working_gauge_pa for whip in whips)
 
     def rate_limit_pa_s(self, gas: GasMix, material: Material) -> float | None:
         """How fast a cylinder of `material` may be filled with `gas`; None where no alarm says so."""

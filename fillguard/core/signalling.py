@@ -8,12 +8,12 @@ from fillguard.core.events import LampChanged, PromptChanged
 from fillguard.core.fill import LOSS
 from fillguard.core.prompting import prompt_for
 from fillguard.core.rules import Rules
-from fillguard.core.staging import Staging
+from fillguard.core.sharing import Sharing
 from fillguard.core.values import Stamp
 from fillguard.core.whip import WhipState
 
 
-class Signalling(Staging):
+class Signalling(Sharing):
     """What people are shown of a whip."""
 
     def __init__(

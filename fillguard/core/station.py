@@ -33,6 +33,7 @@ from fillguard.core.events import (
     Tick,
     VerdictGiven,
     VerdictOverridden,
+    WhipClosed,
 )
 from fillguard.core.moving import moved
 from fillguard.core.rules import Rules
@@ -41,6 +42,7 @@ from fillguard.core.sensing import with_sensed
 from fillguard.core.sources import on_question, on_source, with_bank
 from fillguard.core.stationstate import StationState, Step, done, station_alarm, watch_of
 from fillguard.core.teaching import Around, taught_by
+from fillguard.core.together import on_shared_gauge, on_shared_presence, regrouped
 from fillguard.core.values import Surroundings
 from fillguard.core.whip import COLDEST_K, HOTTEST_K
 
@@ -75,6 +77,9 @@ def step(state: StationState, event: InEvent, rules: Rules) -> Step:
     Whoever calls it takes over the learned values that a `LearnedChanged` brings, and the thresholds of `RulesChanged`.
     """
     state, facts = _stepped(state, event, rules)
+    if rules.gauges:
+        state, more = regrouped(state, facts, rules, event.stamp)
+        facts += more
     if any(whip.between is not None for whip in state.whips.values()):
         state, moves = moved(state, rules, event.stamp)
         facts += moves
@@ -85,19 +90,14 @@ def step(state: StationState, event: InEvent, rules: Rules) -> Step:
     return state, (*facts, *learned)
 
 
-def _stepped(state: StationState, event: InEvent, rules: Rules) -> Step:  # noqa: PLR0911 - one for each kind of event
+def _stepped(state: StationState, event: InEvent, rules: Rules) -> Step:  # noqa: PLR0911, C901 - one for each kind of event
     match event:
         case Reading():
             return _on_reading(state, event, rules)
-        case (
-            CylinderAttached()
-            | CylinderDetached()
-            | CylinderChecked()
-            | StageCalled()
-            | PresenceChanged()
-            | VerdictOverridden()
-        ):
+        case CylinderAttached() | CylinderDetached() | CylinderChecked() | PresenceChanged() | VerdictOverridden():
             return _on_word(state, event, rules)
+        case StageCalled() | WhipClosed():
+            return _on_call(state, event, rules)
         case Tick():
             return _on_tick(state, event, rules)
         case FillAnalysed() | FillReleased():
@@ -122,6 +122,9 @@ def _on_reading(state: StationState, reading: Reading, rules: Rules) -> Step:
         return _on_surroundings(state, reading, medium, rules)
     if reading.whip is None:
         return on_source(state, reading, rules)
+    shared = rules.gauge_of(reading.whip)
+    if shared is not None and reading.quantity is Quantity.PRESSURE:
+        return on_shared_gauge(state, reading, shared[1], rules)
     watch = watch_of(state, reading.whip, rules, reading.stamp)
     match reading.quantity:
         case Quantity.PRESSURE:
@@ -147,12 +150,25 @@ def _on_surroundings(state: StationState, reading: Reading, medium: Surroundings
     return replace(state, whips=whips), ()
 
 
+def _on_call(state: StationState, event: StageCalled | WhipClosed, rules: Rules) -> Step:
+    """What a person says of a fill that goes on."""
+    watch = watch_of(state, event.whip, rules, event.stamp)
+    if isinstance(event, StageCalled):
+        watch.on_stage_called(event)
+    else:
+        watch.on_closed(event)
+    return done(state, watch)
+
+
 def _on_word(
     state: StationState,
-    event: CylinderAttached | CylinderDetached | CylinderChecked | StageCalled | PresenceChanged | VerdictOverridden,
+    event: CylinderAttached | CylinderDetached | CylinderChecked | PresenceChanged | VerdictOverridden,
     rules: Rules,
 ) -> Step:
     before: tuple[OutEvent, ...] = ()
+    shared = rules.gauge_of(event.whip)
+    if shared is not None and isinstance(event, PresenceChanged):
+        return on_shared_presence(state, event, shared[1], rules)
     if isinstance(event, CylinderAttached):
         state, before, event = _taken_off(state, event, rules)
     watch = watch_of(state, event.whip, rules, event.stamp)
@@ -168,8 +184,6 @@ def _on_word(
             refused = watch.on_checked(event)
         case VerdictOverridden():
             watch.on_overridden(event)
-        case StageCalled():
-            watch.on_stage_called(event)
         case PresenceChanged():
             watch.on_presence(online=event.online)
     state, facts = done(state, watch)

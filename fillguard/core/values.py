@@ -124,6 +124,16 @@ class Cylinder:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class Companion:
+    """Another cylinder that was filled on the same gauge at the same time."""
+
+    whip: str
+    serial: str | None
+    fill_id: str | None
+    """Of its own row; None before gas flowed into it."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Drop:
     """How far the whip came back to the cylinder when the flow stopped, and how fast it had filled."""
 

@@ -23,6 +23,7 @@ from fillguard.core.events import (
     ReadingDoubted,
     StageCalled,
     VerdictOverridden,
+    WhipClosed,
 )
 from fillguard.core.fill import LOSS
 from fillguard.core.gauge import Gauge, judged
@@ -119,6 +120,12 @@ class Watch(Sensing):
                 refused=refused,
             )
         )
+        self._signal()
+
+    def on_closed(self, event: WhipClosed) -> None:
+        """Somebody closed this whip, while others go on filling from its gauge."""
+        shared = self.rules.gauge_of(self.state.whip)
+        self.close_off(event, None if shared is None else shared[0])
         self._signal()
 
     def on_detached(self) -> None:
@@ -223,6 +230,7 @@ class Watch(Sensing):
         )
         if course.stood_at_pa is not None and old.stood_at_pa is None:
             self.opened_late(course.stood_at_pa, reading.value)
+        self.follow_level()
         if sign is Sign.BLED and live:
             self._judge((LOSS,))  # before it ends the fill: a hose that let go is empty, too
         if sign is not None:

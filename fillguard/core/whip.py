@@ -79,6 +79,15 @@ def _mean(rows: Sequence[tuple[float, float]]) -> tuple[float, float]:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class Mate:
+    """Another whip that fills from the same gauge at the moment."""
+
+    whip: str
+    attached: CylinderAttached | None
+    fill_id: str | None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Between:
     """A partial-pressure fill whose cylinder is off its whip until the next stage."""
 
@@ -115,6 +124,12 @@ class WhipState:
     """Estimated pressure in the cylinder itself: a valve not fully open holds the gauge far above it."""
     shown: Projected | None = None
     """The newest projection of the open fill."""
+    mates: tuple[Mate, ...] = ()
+    """What else fills from this whip's gauge: all of it is one fill to the balance."""
+    follows: str | None = None
+    """The whip of the same gauge that speaks for it; None: this one does."""
+    stood_pa: tuple[float, ...] = ()
+    """Where the gauge has stood, one valve after the other, before gas was let in."""
     blend: Blend | None = None
     """Of what hangs here, where it is filled in stages."""
     between: Between | None = None
@@ -138,6 +153,8 @@ class WhipState:
     prompt: Prompt | None = None
     asked: Asked | None = None
     lamp: Lamp = Lamp.NORMAL
+    lead_lamp: Lamp = Lamp.NORMAL
+    """Of the whip that leads on the same gauge: this one's lamp is never milder."""
     held_to: Thresholds | None = None
     """The stricter of old and new, when thresholds changed during the open fill; None: those in force."""
 

@@ -1,5 +1,6 @@
 """What one entry puts into the ledger, inside the writer's transaction. No thread, no commit, no clock."""
 
+import json
 import math
 import sqlite3
 from dataclasses import dataclass, replace
@@ -14,6 +15,7 @@ from fillguard.core.events import (
     FillStarted,
     OutEvent,
     Projected,
+    Quantity,
     Reading,
     ReadingDoubted,
     ReadingRejected,
@@ -75,6 +77,8 @@ class _OpenFill:
     number: int
     fill_id: str
     started_ms: int
+    heard_on: tuple[str, ...] = ()
+    """Names under which readings of its gauge may come besides its whip's."""
 
 
 @dataclass(slots=True)
@@ -103,10 +107,10 @@ class Recorder:
         config = ask("SELECT hash FROM config ORDER BY id DESC LIMIT 1").fetchone()
         self._config: str | None = config and config[0]
         self._open: dict[str, _OpenFill] = {
-            whip: _OpenFill(number, fill_id, started_ms)
-            for number, whip, fill_id, started_ms in ask(
-                "SELECT id, whip, fill_id, started_ms FROM opened WHERE fill_id NOT IN (SELECT fill_id FROM fill) "
-                "ORDER BY id"
+            whip: _OpenFill(number, fill_id, started_ms, tuple(json.loads(heard_on or "[]")))
+            for number, whip, fill_id, started_ms, heard_on in ask(
+                "SELECT id, whip, fill_id, started_ms, body ->> '$.heard_on' FROM opened "
+                "WHERE fill_id NOT IN (SELECT fill_id FROM fill) ORDER BY id"
             )
         }
         self._projected: dict[int, int] = {
@@ -203,7 +207,7 @@ class Recorder:
             self._event(fact)
             return
         number = self._add("opened", encode(fact) | {"config": self._config, "clock": self.clock})
-        self._open[fact.whip] = _OpenFill(number, fact.fill_id, grid.stored_ms(fact.started_s))
+        self._open[fact.whip] = _OpenFill(number, fact.fill_id, grid.stored_ms(fact.started_s), fact.heard_on)
         self._projected[number] = -1
 
     def _fill_ended(self, fact: FillEnded) -> None:
@@ -239,7 +243,7 @@ class Recorder:
     def _reading(self, reading: Reading, doubted: ReadingDoubted | None) -> None:
         """One row; a message that came twice finds its row there and adds none."""
         sample_ms = grid.stored_ms(reading.sample_s)
-        fill = self._open.get(reading.whip) if reading.whip is not None else None
+        fill = self._fill_of(reading)
         row = (
             sample_ms,
             grid.stored_ms(reading.stamp.utc_s) - sample_ms,
@@ -259,6 +263,13 @@ class Recorder:
         except sqlite3.IntegrityError as refused:
             if REFUSED_AGAIN not in str(refused):
                 raise
+
+    def _fill_of(self, reading: Reading) -> _OpenFill | None:
+        """The open fill that a reading belongs to: its whip's; of a gauge that several share, the first one's."""
+        fill = self._open.get(reading.whip) if reading.whip is not None else None
+        if fill is not None or reading.quantity is not Quantity.PRESSURE:
+            return fill
+        return next((each for each in self._open.values() if reading.whip in each.heard_on), None)
 
     def _rejected(self, cause: ReadingRejected) -> None:
         """A sender of rubbish must not fill the disk with rows that can never be pruned."""

@@ -7,6 +7,7 @@ from fillguard.core.events import (
     CylinderMoved,
     FillIdentified,
     FillStarted,
+    GroupChanged,
     Projected,
     StageBegan,
     StageEnded,
@@ -77,12 +78,18 @@ def _predicted(p: Projected) -> Document:
 
 
 def said_of(
-    fact: FillStarted | FillIdentified | VerdictGiven | StageBegan | StageEnded | CylinderMoved,
+    fact: FillStarted | FillIdentified | VerdictGiven | GroupChanged | StageBegan | StageEnded | CylinderMoved,
 ) -> Document:
     """What changes in the state with one fact."""
     match fact:
         case FillStarted() | FillIdentified():
             return _filled(fact)
+        case GroupChanged():
+            return {
+                "gauge": fact.gauge if fact.companions else None,
+                "shared_with": [companion.whip for companion in fact.companions],
+                "limit_bar": bar(fact.limit_gauge_pa),
+            }
         case StageBegan():
             return _stage(fact)
         case StageEnded():
@@ -162,6 +169,8 @@ NOTHING_KNOWN: Document = {
     **NO_VERDICT,
     **dict.fromkeys(("t", "sample_t", "phase", "serial", "operator", "gauge_bar", "prompt", "lamp", "outcome")),
     "alarms": [],
+    "gauge": None,
+    "shared_with": [],
 }
 NO_FILL: Document = dict.fromkeys(
     (

@@ -24,6 +24,7 @@ from fillguard.core.events import (
     FillStarted,
     FindingMade,
     FlowStopped,
+    GroupChanged,
     InEvent,
     LampChanged,
     LearnedChanged,
@@ -203,7 +204,15 @@ class MqttOutlet:
                 fresh = NO_FILL if fact.new in _FRESH else {}
                 changes: Document = {**fresh, "phase": fact.new.value, "fill": fact.fill_id}
                 self._change(fact.whip, fact.stamp, changes)
-            case FillStarted() | FillIdentified() | VerdictGiven() | StageBegan() | StageEnded() | CylinderMoved():
+            case (
+                FillStarted()
+                | FillIdentified()
+                | VerdictGiven()
+                | GroupChanged()
+                | StageBegan()
+                | StageEnded()
+                | CylinderMoved()
+            ):
                 self._change(fact.whip, fact.stamp, said_of(fact))
             case FillEnded():
                 outcome: Document = {"outcome": fact.summary.outcome.value}

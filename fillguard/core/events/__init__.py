@@ -5,6 +5,7 @@ receiver in `Stamp`, `sample_s` the sample's own time on the receiver's UTC scal
 """
 
 from fillguard.core.events.alarmed import AlarmChanged, AlarmFacts, CommandAnswered
+from fillguard.core.events.grouped import CylinderMoved, GroupChanged, StageBegan, StageEnded
 from fillguard.core.events.kinds import (
     AlarmState,
     Chatter,
@@ -37,9 +38,9 @@ from fillguard.core.events.received import (
     StageCalled,
     Tick,
     VerdictOverridden,
+    WhipClosed,
 )
 from fillguard.core.events.told import (
-    CylinderMoved,
     FillEnded,
     FillIdentified,
     FillStarted,
@@ -54,8 +55,6 @@ from fillguard.core.events.told import (
     PromptChanged,
     ReadingDoubted,
     SettledJudged,
-    StageBegan,
-    StageEnded,
     ValveNoted,
     VerdictGiven,
 )
@@ -82,6 +81,7 @@ __all__ = [
     "FillSummary",
     "FindingMade",
     "FlowStopped",
+    "GroupChanged",
     "InEvent",
     "Lamp",
     "LampChanged",
@@ -112,4 +112,5 @@ __all__ = [
     "Verb",
     "VerdictGiven",
     "VerdictOverridden",
+    "WhipClosed",
 ]

@@ -110,6 +110,16 @@ class CylinderChecked:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class WhipClosed:
+    """A named person closed one whip of a gauge that several share: its cylinder takes no more part."""
+
+    stamp: Stamp
+    whip: str
+    operator: str
+    command_id: str | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class StageCalled:
     """A named person says which stage of a partial-pressure fill comes now."""
 
@@ -286,6 +296,7 @@ InEvent = (
     | ReadingRejected
     | CylinderAttached
     | StageCalled
+    | WhipClosed
     | CylinderDetached
     | CylinderChecked
     | PresenceChanged

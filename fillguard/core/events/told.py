@@ -3,13 +3,14 @@
 from dataclasses import dataclass
 
 from fillguard.core.events.alarmed import AlarmChanged, CommandAnswered
+from fillguard.core.events.grouped import CylinderMoved, GroupChanged, StageBegan, StageEnded
 from fillguard.core.events.kinds import Doubt, Lamp, Outcome, Phase, Prompt, Quality
 from fillguard.core.fitness.checks import Checked, Identified
 from fillguard.core.fitness.record import Found
 from fillguard.core.fitness.verdict import Verdict
 from fillguard.core.learned import Ending, Lesson, StationLearned, Unfit
 from fillguard.core.stages import Prediction, Stage, StageDone
-from fillguard.core.values import Cylinder, GasMix, Stamp, Surroundings
+from fillguard.core.values import Companion, Cylinder, GasMix, Stamp, Surroundings
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -58,6 +59,10 @@ class FillStarted:
     class_name: str | None = None
     stages: tuple[Stage, ...] = ()
     """Of a partial-pressure fill, in order; empty: one gas."""
+    gauge: str | None = None
+    """The gauge that its whip shares with others; None: it has its own."""
+    heard_on: tuple[str, ...] = ()
+    """Names that this gauge's readings may come under: the gauge's own, and those of its whips."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -157,51 +162,6 @@ class Projected:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class StageBegan:
-    """The gas of the next stage begins to flow; the fill goes on, maybe on another whip."""
-
-    stamp: Stamp
-    whip: str
-    fill_id: str
-    number: int
-    """From 1."""
-    stage: Stage
-    assumed: str
-    """What is taken for granted about what is in it, in words."""
-    limit_gauge_pa: float
-    reference_k: float
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class StageEnded:
-    """A stage is over, or the cylinder was taken off before it was complete."""
-
-    stamp: Stamp
-    whip: str
-    fill_id: str
-    number: int
-    done: StageDone
-    text: str
-    """For people: where it stands, what should be in it."""
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class CylinderMoved:
-    """A cylinder goes on to the whip of its next stage; its fill goes with it."""
-
-    stamp: Stamp
-    whip: str
-    """Where it is filled next."""
-    left: str
-    """The whip it was taken from."""
-    fill_id: str
-    serial: str | None
-    operator: str | None
-    text: str
-    """For people."""
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
 class PromptChanged:
     """The board's request to the operator changed; None: nothing is asked."""
 
@@ -289,6 +249,10 @@ class FillSummary:
     """What it was said to be of, one after the other; the last one is `serial`."""
     entered_by: str | None = None
     """Who entered it by hand from the shop's form: nothing of it was measured. None: the watch saw it."""
+    gauge: str | None = None
+    """The gauge that its whip shares with others; None: it has its own."""
+    companions: tuple[Companion, ...] = ()
+    """What was filled from that gauge together with it; the readings stand in the row of the whip that led."""
     stages: tuple[StageDone, ...] = ()
     """What came of each stage of a partial-pressure fill; empty: one gas."""
     predicted: Prediction | None = None
@@ -360,6 +324,7 @@ OutEvent = (
     | VerdictGiven
     | ValveNoted
     | Projected
+    | GroupChanged
     | StageBegan
     | StageEnded
     | CylinderMoved
