@@ -239,10 +239,12 @@ class Identifying:
 
     def note_valve(self, event: CylinderAttached | CylinderDetached) -> None:
         """Tell what the operator noticed at the valve of the cylinder that hangs, or hung, here."""
-        serial = event.serial if isinstance(event, CylinderAttached) else None
         fill, attached = self.state.fill, self.state.attached
-        if serial is None and attached is not None:
-            serial = attached.serial
+        if isinstance(event, CylinderAttached):
+            serial = event.serial
+        else:
+            serial = attached.serial if attached is not None else self.state.last_serial
+        self.state = replace(self.state, last_serial=event.serial if isinstance(event, CylinderAttached) else None)
         if event.valve_found or event.valve_note:
             self.out.append(
                 ValveNoted(

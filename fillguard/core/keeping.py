@@ -133,7 +133,15 @@ class Keeping(Identifying):
             peak_inside_pa=course.start_pa,
             findings=tuple(sorted(state.findings)),
         )
-        self.state = replace(state, fill=fill, last_fill_id=fill.fill_id, attach_used=True, inside=Curve(), shown=None)
+        self.state = replace(
+            state,
+            fill=fill,
+            last_serial=held.serial,
+            last_fill_id=fill.fill_id,
+            attach_used=True,
+            inside=Curve(),
+            shown=None,
+        )
         shared = self.rules.gauge_of(state.whip)
         heard_on = () if shared is None else (shared[0], *shared[1])
         stages = state.attached.stages if state.attached is not None else ()

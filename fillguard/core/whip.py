@@ -105,6 +105,8 @@ class WhipState:
 
     whip: str
     attached: CylinderAttached | None = None
+    last_serial: str | None = None
+    """Of what hung here last: whoever takes it off a bled whip may have noticed something at its valve."""
     attach_used: bool = False
     """A fill has been opened under this attachment: it ends with the next bleed."""
     waits_since_mono_s: float = 0.0

@@ -282,6 +282,26 @@ def test_what_the_operator_noticed_at_the_valve_goes_with_the_cylinder() -> None
     ]
 
 
+def taken_off(scene: Panel, line: Line) -> list[str | None]:
+    """Whose valve is meant by a note from whoever takes the cylinder off now."""
+    gone = CylinderDetached(stamp=stamp(line.now_s), whip="1", operator="op-2", valve_found=(Found.STIFF,))
+    scene.send(line.now_s, gone)
+    return [fact.serial for _, fact in scene.play().all(ValveNoted)]
+
+
+def test_a_note_after_the_bleed_still_means_the_cylinder_that_hung_there() -> None:
+    scene = panel()
+    line = filled(scene.whip().attach()).closes(for_s=130).bleeds()
+    assert taken_off(scene, line) == ["TH-0042"]
+
+
+def test_a_note_after_the_fill_of_a_cylinder_nobody_named_means_nobody_s() -> None:
+    scene = panel()
+    line = filled(scene.whip().attach()).closes(for_s=130).bleeds()
+    line = filled(line).closes(for_s=130).bleeds()
+    assert taken_off(scene, line) == [None]
+
+
 def test_a_tick_where_nothing_hangs_is_refused_in_words() -> None:
     scene = panel()
     scene.whip().stands(for_s=3).ticks(Check.STAMP_READ)
