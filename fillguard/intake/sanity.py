@@ -19,6 +19,8 @@ _ZERO_WITHIN_PA = 0.5 * PA_PER_BAR
 _BEYOND = 1.3
 _BEYOND_IN_A_ROW = 3
 _SAME_FOR_S = 60.0
+_COARSE_PA, _SAME_COARSE_FOR_S = 0.4 * PA_PER_BAR, 300.0
+"""Two whips of one manifold may well read the same whole bars for a minute (our choice)."""
 _MOVED_PA = 5.0 * PA_PER_BAR
 _HEARD_WITHIN_S = 10.0
 _CLOCK_OFF_S, _CLOCK_RIGHT_S = 60.0, 30.0
@@ -46,9 +48,10 @@ class _Gauge:
 
 @dataclass(slots=True)
 class _Pair:
-    """How long two gauges have said the same, and over which span."""
+    """How long two gauges have said the same, over which span, and by how small steps."""
 
     since_s: float | None = None
+    finest_pa: float = math.inf
     lowest_pa: float = 0.0
     highest_pa: float = 0.0
 
@@ -143,10 +146,15 @@ class Sanity:
                 yield from self._told(reading, name, None, f"whips {first} and {second} differ")
                 continue
             if pair.since_s is None:
-                pair.since_s, pair.lowest_pa, pair.highest_pa = now_s, value, value
+                pair.since_s, pair.lowest_pa, pair.highest_pa, pair.finest_pa = now_s, value, value, math.inf
+            step_pa = abs(mine.last_pa - mine.before_pa)
+            if step_pa > 0.0:
+                pair.finest_pa = min(pair.finest_pa, step_pa)
+            for_s = _SAME_FOR_S if pair.finest_pa <= _COARSE_PA else _SAME_COARSE_FOR_S
             pair.lowest_pa, pair.highest_pa = min(pair.lowest_pa, value), max(pair.highest_pa, value)
-            if now_s - pair.since_s >= _SAME_FOR_S and pair.highest_pa - pair.lowest_pa >= _MOVED_PA:
-                text = f"whips {first} and {second} have read the same for {_SAME_FOR_S:g} s while moving: one gauge?"
+            if now_s - pair.since_s >= for_s and pair.highest_pa - pair.lowest_pa >= _MOVED_PA:
+                both = f"whips {first} and {second}"
+                text = f"{both} have read the same for {for_s:g} s while moving: are they on one gauge?"
                 yield from self._told(reading, name, text, "")
 
     def _clock(self, reading: Reading, off_s: float) -> Iterator[ServiceChanged]:

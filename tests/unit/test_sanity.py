@@ -6,7 +6,7 @@ from pathlib import Path
 
 import pytest
 
-from fillguard.core.events import Doubt, Quality, Quantity, Reading, ServiceChanged
+from fillguard.core.events import AlarmChanged, Doubt, FindingMade, Quality, Quantity, Reading
 from fillguard.core.rules import WhipRules
 from fillguard.core.station import StationState, step
 from fillguard.intake.sanity import Sanity
@@ -102,6 +102,15 @@ def test_two_whips_that_move_together_to_the_last_digit_may_be_on_one_gauge(pane
     assert panel.told == [("shared:1+2", False), ("shared:1+2", True)]
 
 
+def test_whole_bars_that_agree_for_a_minute_are_no_question_but_for_minutes_they_are(panel: Panel) -> None:
+    for second in range(320):
+        for whip in ("1", "2"):
+            panel.reads(float(round(50.0 + second * 0.3)), whip, after_s=0.5)
+        assert panel.told == [] or second >= 300
+    assert panel.told == [("shared:1+2", False)]
+    assert panel.texts[0] == "whips 1 and 2 have read the same for 300 s while moving: are they on one gauge?"
+
+
 def test_two_whips_at_rest_or_apart_by_a_digit_are_two_gauges(panel: Panel) -> None:
     for second in range(200):
         panel.reads(0.0, "1", after_s=0.5)
@@ -131,11 +140,12 @@ def test_questions_come_with_the_readings_that_raise_them_and_become_alarms(tmp_
         here.clock.advance(1.0)
         for event in here.brings("shop/tern/1/gauge", "1.013"):
             state, facts = step(state, event, rules)
-            raised += [fact for fact in facts if isinstance(event, ServiceChanged)]
-    found, alarm = raised
+            raised += [fact for fact in facts if isinstance(fact, AlarmChanged | FindingMade)]
+    alarm, found = raised
     assert (found.finding, found.whip) == ("absolute-as-gauge", "1")
     assert (alarm.alarm, alarm.priority) == ("zero-off", 3)
-    assert "whip 1 rests at 1.01 bar" in alarm.cause
+    assert "whip 1 reads +1.01 bar when bled" in alarm.cause, "the look after a bleed was first"
+    assert "whip 1 rests at 1.01 bar" in found.text
 
 
 def test_a_gap_in_the_numbers_is_told_and_settled_when_nothing_is_missing_any_more(panel: Panel) -> None:
