@@ -474,4 +474,6 @@ def test_every_thread_says_by_its_name_what_it_is(tmp_path: Path) -> None:
         assert up.wait(60.0), reported
         names = {thread.name for thread in set(threading.enumerate()) - before}
         assert watching.stop() == 0
-    assert names == {"engine", "ledger-writer", "fillguard-mqtt", "notices-panel", "mirror"}
+    assert names == {
+        "engine", "ledger-writer", "fillguard-mqtt", "notices-panel", "mirror", "canary", "calibrations",
+    }  # fmt: skip
