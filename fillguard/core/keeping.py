@@ -22,6 +22,7 @@ from fillguard.core.learning import teaching_of
 from fillguard.core.lifecycle import FILL_OPEN, WAITING, Sign, next_phase
 from fillguard.core.units import PA_PER_BAR
 from fillguard.core.whip import WhipState
+from fillguard.core.zero import ZERO_OFF
 
 _SUPPLY_LEAST_PA = 50.0 * PA_PER_BAR
 """Below it a hose that stands and falls may have run ahead of an empty cylinder."""
@@ -131,7 +132,7 @@ class Keeping(Identifying):
             peak_pa=course.start_pa,
             last_inside_pa=course.start_pa,
             peak_inside_pa=course.start_pa,
-            findings=tuple(sorted(state.findings)),
+            findings=tuple(sorted(state.findings | ({ZERO_OFF} if state.zero.uncertain else set()))),
         )
         self.state = replace(
             state,

@@ -7,7 +7,7 @@ from math import isfinite
 from fillguard.core import estimator
 from fillguard.core.conditions import WRONG_GAS
 from fillguard.core.diagnosis import loop_fault
-from fillguard.core.events import Doubt, Quality, Quantity, Reading, ReadingDoubted
+from fillguard.core.events import Doubt, Quality, Quantity, Reading, ReadingDoubted, ZeroChecked
 from fillguard.core.hinted import Finding
 from fillguard.core.limits import Cap, lowest_first
 from fillguard.core.sensed import NO_NEWS, Sensed, Sensors, is_news, is_usable, sensed_after
@@ -15,6 +15,7 @@ from fillguard.core.signalling import Signalling
 from fillguard.core.units import PA_PER_BAR, c_from_k
 from fillguard.core.values import Surroundings
 from fillguard.core.whip import Wall
+from fillguard.core.zero import OFF_SHARE, ZERO_OFF, after, judged, remembered
 
 _CAP = "supply"
 _MOVED_PA = 1.0 * PA_PER_BAR
@@ -104,6 +105,31 @@ class Sensing(Signalling):
                     self.state = replace(self.state, findings=self.state.findings - {name})
             elif self._relied_on(quantity):
                 self.find(_fell_silent(name, quantity, sensed, sensed.silent_s(self.now)))
+
+    def look_at_zero(self, reading: Reading) -> None:
+        """An accepted reading of the gauge: a whip that was bled must read zero."""
+        zero, now = self.state.zero, self.now
+        looked, zero_pa = after(zero, reading.sample_s, reading.value, self.rules.extents.bled_below_gauge_pa)
+        if zero_pa is not None:
+            range_pa = self.rules.whip(self.state.whip).max_working_gauge_pa
+            rule = self.rules.alarms.get(ZERO_OFF)
+            off_share = OFF_SHARE if rule is None else rule.setpoint
+            said = judged(zero, self.state.whip, zero_pa, now.utc_s, range_pa=range_pa, off_share=off_share)
+            looked = remembered(looked, zero_pa, now.utc_s, said.verdict)
+            self.out.append(
+                ZeroChecked(
+                    stamp=now,
+                    whip=self.state.whip,
+                    fill_id=self.state.fill.fill_id if self.state.fill is not None else None,
+                    zero_gauge_pa=zero_pa,
+                    range_pa=range_pa,
+                    drift_pa=said.drift_pa,
+                    judged=said.verdict,
+                    text=said.text,
+                )
+            )
+        if looked is not zero:
+            self.state = replace(self.state, zero=looked)
 
     def question(self, name: str, detail: str, *, settled: bool) -> None:
         """Something about a sensor of this whip is questionable, or is no longer."""

@@ -1,5 +1,6 @@
 """The whole station as one pure function: `step(state, event, rules) -> (state, events)`."""
 
+from collections.abc import Mapping
 from dataclasses import replace
 
 from fillguard.core.alarmdesk import NO_SUCH_ALARM, is_meant
@@ -34,6 +35,8 @@ from fillguard.core.events import (
     VerdictGiven,
     VerdictOverridden,
     WhipClosed,
+    ZeroChecked,
+    ZeroVerdict,
 )
 from fillguard.core.moving import moved
 from fillguard.core.rules import Rules
@@ -45,6 +48,7 @@ from fillguard.core.teaching import Around, taught_by
 from fillguard.core.together import on_shared_gauge, on_shared_presence, regrouped
 from fillguard.core.values import Surroundings
 from fillguard.core.whip import COLDEST_K, HOTTEST_K
+from fillguard.core.zero import ZERO_OFF
 
 __all__ = ["ALARM_OF_SERVICE", "CLOCK_WRONG", "StationState", "Step", "step"]
 CLOCK_WRONG = "clock-wrong"
@@ -55,7 +59,7 @@ ALARM_OF_SERVICE = {
     "configuration": "configuration-broken",
     "canary": "self-test-failing",
     "drops": "drops",
-    "zero": "zero-off",
+    "zero": ZERO_OFF,
     "shared": "shared-gauge",
     "calibration": "calibration-due",
 }
@@ -134,7 +138,21 @@ def _on_reading(state: StationState, reading: Reading, rules: Rules) -> Step:
         case _:
             watch.on_sensed(reading)
     state, told = done(state, watch)
+    for fact in told:
+        if isinstance(fact, ZeroChecked):
+            state, changes = _on_zero(state, fact, rules)
+            told += changes
     return with_bank(state, told, reading, rules) if reading.quantity is Quantity.SUPPLY else (state, told)
+
+
+def _on_zero(state: StationState, fact: ZeroChecked, rules: Rules) -> Step:
+    """What a bleed showed of a gauge stands until a later bleed shows better."""
+    name = f"zero:{fact.whip}/bled"
+    failing = {key: why for key, why in state.failing.items() if key != name}
+    if fact.judged is not ZeroVerdict.GOOD:
+        failing[name] = fact.text.rstrip(".")
+    state = replace(state, failing=failing)
+    return station_alarm(state, rules, ZERO_OFF, _failing_of(failing, ZERO_OFF), fact.stamp)
 
 
 def _on_surroundings(state: StationState, reading: Reading, medium: Surroundings, rules: Rules) -> Step:
@@ -357,13 +375,18 @@ def _on_service(state: StationState, event: ServiceChanged, rules: Rules) -> Ste
     alarm = ALARM_OF_SERVICE.get(kind)
     if alarm is None:
         return state, found
-    why = [f"{name}: {text}" for name, text in failing.items() if ALARM_OF_SERVICE.get(name.split(":", 1)[0]) == alarm]
     ended: tuple[OutEvent, ...] = ()
     if not event.ok and kind in _ONE_BY_ONE and event.service not in known:
         # One more: whoever was told of the first must hear of this one, so that it is an occurrence of its own.
         state, ended = station_alarm(state, rules, alarm, Seen.no(), event.stamp)
-    state, changes = station_alarm(state, rules, alarm, Seen.yes("; ".join(why)) if why else Seen.no(), event.stamp)
+    state, changes = station_alarm(state, rules, alarm, _failing_of(failing, alarm), event.stamp)
     return state, (*found, *ended, *changes)
+
+
+def _failing_of(failing: Mapping[str, str], alarm: str) -> Seen:
+    """What an alarm sees of the services that it speaks for."""
+    why = [f"{name}: {text}" for name, text in failing.items() if ALARM_OF_SERVICE.get(name.split(":", 1)[0]) == alarm]
+    return Seen.yes("; ".join(why)) if why else Seen.no()
 
 
 def _on_blindness(state: StationState, event: ServiceChanged, rules: Rules) -> Step:

@@ -58,6 +58,8 @@ class Watch(Sensing):
             return
         live = reading.doubt is not Doubt.STALE
         self._follow_course(reading, gauge, live=live)
+        if live:
+            self.look_at_zero(reading)
         self.diagnose(self._before)
         self._project(self._led_on(reading), counts=True)
         if live:

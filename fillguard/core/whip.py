@@ -17,6 +17,7 @@ from fillguard.core.prompting import Asked
 from fillguard.core.sensed import Sensors
 from fillguard.core.thresholds import Thresholds
 from fillguard.core.values import Stamp
+from fillguard.core.zero import UNCHECKED, ZeroWatch
 
 WATCHED = frozenset({Phase.ATTACHED, Phase.CONNECTED, Phase.FILLING, Phase.PAUSED, Phase.DRAINING})
 """Phases in which a silent gauge leaves somebody at a panel blind within seconds."""
@@ -117,6 +118,8 @@ class WhipState:
     wall: Wall | None = None
     sensed: Sensors = field(default_factory=dict)
     """What the sensors beside the gauge say; the bank of the station where the whip has none of its own."""
+    zero: ZeroWatch = UNCHECKED
+    """What its gauge read when it was bled."""
     loop_fault: bool = False
     """The current of the gauge's loop stands for no pressure: what the gauge says is none."""
     fill: OpenFill | None = None

@@ -43,6 +43,7 @@ from fillguard.core.events import (
     StageEnded,
     ValveNoted,
     VerdictGiven,
+    ZeroChecked,
 )
 from fillguard.core.fitness.needle import Needle
 from fillguard.core.values import Stamp
@@ -217,7 +218,7 @@ class MqttOutlet:
             case FillEnded():
                 outcome: Document = {"outcome": fact.summary.outcome.value}
                 self._change(fact.summary.whip, fact.stamp, outcome)
-            case FlowStopped() | ReadingDoubted() | SettledJudged() | LearnedChanged() | ValveNoted():
+            case FlowStopped() | ReadingDoubted() | SettledJudged() | LearnedChanged() | ValveNoted() | ZeroChecked():
                 pass
             case _:
                 assert_never(fact)

@@ -1,6 +1,6 @@
 """A year in one ledger: how large it gets, how long a list, a trace and a verification take. About three minutes.
 
-    python -m tests.benchmarks.ledger_year [--fills 20000] [--seconds 100]
+    python -m tests.benchmarks.ledger_year [--fills 5000] [--seconds 60]
 
 Recorded fills (tests/data/fills) go through the real watch once; what it made of them is recorded again and again under
 later dates, with noise of its own on every pressure, through the real recorder, packed as the writer does it. When
@@ -46,8 +46,8 @@ Done = TypeVar("Done")
 def main() -> None:
     """Make the ledger, look at it, say what was found."""
     asked = argparse.ArgumentParser(description=__doc__.splitlines()[0])
-    asked.add_argument("--fills", type=int, default=20_000)
-    asked.add_argument("--seconds", type=float, default=100.0, help="for fills with their readings")
+    asked.add_argument("--fills", type=int, default=5_000)
+    asked.add_argument("--seconds", type=float, default=60.0, help="for fills with their readings")
     told = asked.parse_args()
     with tempfile.TemporaryDirectory() as folder:
         path = Path(folder) / "ledger.sqlite3"
@@ -182,7 +182,7 @@ def sizes(path: Path, with_readings: int, count: int) -> None:
     record = size - packed
     say(f"of it the record proper ({rows} rows) {record / 1e6:.0f} MB, {record / count / 1e3:.1f} kB a fill")
     year_mb = (size + packed * (count - with_readings) / with_readings) / 1e6
-    say(f"a year of {count} fills with all their readings: about {year_mb:.0f} MB (packed readings scaled up)")
+    say(f"{count} fills with all their readings: about {year_mb:.0f} MB (packed readings scaled up)")
 
 
 def times(path: Path, with_readings: int) -> None:

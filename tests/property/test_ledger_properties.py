@@ -27,7 +27,7 @@ from fillguard.core.events import (
     Reading,
 )
 from fillguard.core.learned import Gathered
-from fillguard.core.values import Stamp
+from fillguard.core.values import GasMix, Stamp
 from fillguard.ledger import grid
 from fillguard.ledger.chain import verify
 from fillguard.ledger.codec import canonical, decode, decode_text, encode
@@ -161,6 +161,7 @@ def test_any_facts_are_read_back_equal_and_in_order_across_a_restart(
 def test_any_fact_survives_its_way_through_canonical_json(data: st.DataObject) -> None:
     kinds = (*get_args(InEvent), *get_args(OutEvent), Attempt, OwedNotice)
     kind = data.draw(st.sampled_from([kind for kind in kinds if "cylinder" not in _names(kind)]))
+    st.register_type_strategy(GasMix, st.builds(GasMix, o2=st.floats(0.0, 1.0), he=st.just(0.0), air=st.booleans()))
     fact = data.draw(st.from_type(kind).filter(_finite))
     text = canonical(encode(fact))
     assert decode_text(text) == fact

@@ -17,6 +17,7 @@ from fillguard.core.events.kinds import (
     Quality,
     Quantity,
     Verb,
+    ZeroVerdict,
 )
 from fillguard.core.events.received import (
     AlarmCommanded,
@@ -57,6 +58,7 @@ from fillguard.core.events.told import (
     SettledJudged,
     ValveNoted,
     VerdictGiven,
+    ZeroChecked,
 )
 
 __all__ = [
@@ -113,4 +115,6 @@ __all__ = [
     "VerdictGiven",
     "VerdictOverridden",
     "WhipClosed",
+    "ZeroChecked",
+    "ZeroVerdict",
 ]

@@ -98,6 +98,19 @@ class Chatter(StrEnum):
     GOES_ON = "goes-on"
 
 
+class ZeroVerdict(StrEnum):
+    """What a zero check says of a gauge."""
+
+    GOOD = "good"
+    OFF = "off"
+    MOVED = "moved"
+    """Within range, but not where it was within the last week."""
+    ABSOLUTE = "absolute"
+    """It reads the air: an absolute sensor configured as gauge?"""
+    UNCERTAIN = "uncertain"
+    """So far off that what it measures is marked."""
+
+
 class AlarmState(StrEnum):
     """The states of IEC 62682, as their flags name them."""
 

@@ -4,7 +4,7 @@ from dataclasses import dataclass
 
 from fillguard.core.events.alarmed import AlarmChanged, CommandAnswered
 from fillguard.core.events.grouped import CylinderMoved, GroupChanged, StageBegan, StageEnded
-from fillguard.core.events.kinds import Doubt, Lamp, Outcome, Phase, Prompt, Quality
+from fillguard.core.events.kinds import Doubt, Lamp, Outcome, Phase, Prompt, Quality, ZeroVerdict
 from fillguard.core.fitness.checks import Checked, Identified
 from fillguard.core.fitness.record import Found
 from fillguard.core.fitness.verdict import Verdict
@@ -306,6 +306,22 @@ class LearnedChanged:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class ZeroChecked:
+    """A whip was bled, and its gauge should have read zero. Nothing is corrected by it."""
+
+    stamp: Stamp
+    whip: str
+    fill_id: str | None
+    zero_gauge_pa: float
+    """Median of five seconds."""
+    range_pa: float
+    drift_pa: float | None
+    """Against the zero of the last week that differs most; None: there is none."""
+    judged: ZeroVerdict
+    text: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class ReadingDoubted:
     """The station gave a reading less trust than the intake did."""
 
@@ -337,5 +353,6 @@ OutEvent = (
     | FillEnded
     | SettledJudged
     | LearnedChanged
+    | ZeroChecked
     | ReadingDoubted
 )
