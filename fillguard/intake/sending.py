@@ -1,5 +1,6 @@
 """One message to a running watch, through the broker: a command, or what hangs on a whip."""
 
+import logging
 import ssl
 
 from paho.mqtt import MQTTException, publish
@@ -9,6 +10,8 @@ from fillguard.core.errors import DeviceError
 from fillguard.settings import BrokerSettings
 
 _KEEPALIVE_S = 10
+logging.getLogger("paho").addHandler(logging.NullHandler())
+"""After each message it logs as an error that it is no longer connected, and without a handler that is printed."""
 
 
 def send_command(broker: BrokerSettings, station: str, payload: bytes) -> None:
