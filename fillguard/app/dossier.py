@@ -13,7 +13,7 @@ from fillguard import __version__
 from fillguard.app.shown import Told, of_alarms, of_prompts, said, utc
 from fillguard.clock import SystemClock
 from fillguard.core.events import Quantity
-from fillguard.core.units import c_from_k
+from fillguard.core.units import bar_from_pa, c_from_k
 from fillguard.ledger.account import Body, FillAccount, Span
 from fillguard.ledger.grid import stored_ms
 from fillguard.ledger.reader import SqliteLedgerReader
@@ -128,7 +128,10 @@ _OF_A_SENSOR = ("low", "high", "unit", "certificate", "calibrated", "due")
 
 
 def _zero(zero: Body) -> Told:
-    return {"at": utc(zero["stamp"]["utc_s"]), **said(zero, "zero_gauge_pa", "drift_pa", "judged", "text")}
+    drift_pa = zero.get("drift_pa")
+    drift = None if drift_pa is None else round(bar_from_pa(drift_pa), 3)
+    told = said(zero, "zero_gauge_pa", "judged", "text")
+    return {"at": utc(zero["stamp"]["utc_s"]), **told, "moved within a week, bar": drift}
 
 
 def _whip(config: Body | None, whip: str) -> Told:

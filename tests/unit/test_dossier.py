@@ -21,6 +21,8 @@ from fillguard.core.events import (
     PromptChanged,
     Quantity,
     ServiceChanged,
+    ZeroChecked,
+    ZeroVerdict,
 )
 from fillguard.core.fitness.release import Analysis
 from fillguard.core.fitness.verdict import Level, Reason, Verdict
@@ -104,6 +106,17 @@ def fill_around_which_things_happened(path: Path) -> None:
             at=at(-50), who="fillguard", action="started", detail="0.1.0", data={"version": "0.1.0", "code": "abc"}
         )
     )
+    zero = ZeroChecked(
+        stamp=at(-600),
+        whip="1",
+        fill_id=None,
+        zero_gauge_pa=25_000.0,
+        range_pa=35e6,
+        drift_pa=None,
+        judged=ZeroVerdict.GOOD,
+        text="The gauge of whip 1 reads +0.25 bar when bled.",
+    )
+    ledger.put(step(tick(-600), zero))
     change = alarm(30)
     ledger.put(step(reading(0, 40), replace(started(), verdict=VERDICT)))
     for second in (*range(1, 30), *range(45, 60)):
@@ -172,7 +185,8 @@ def document(config: Path) -> dict[str, object]:
         (("sensors", "registered", 0, "sensor"), "PT-17"),
         (("sensors", "registered", 0, "certificate"), "C-881"),
         (("sensors", "registered", 0, "low"), None),
-        (("sensors", "last zero check of the whip"), None),
+        (("sensors", "last zero check of the whip", "zero bar gauge"), 0.25),
+        (("sensors", "last zero check of the whip", "judged"), "good"),
         (("whip and hose", "safety_valve_bar"), 330.0),
         (("whip and hose", "hose dated"), None),
         (("supply", "last air test"), None),
