@@ -26,7 +26,11 @@ from fillguard.ports import (
 )
 
 NAME = "influx"
-BATCH_LINES = 5000
+BATCH_LINES = 1000
+_BREATH = 2.0
+_LONGEST_BREATH_S = 1.0
+"""While it catches up it rests twice as long as it works, so that the watch beside it finds the interpreter free: at
+full speed a backlog held up one alarm in a hundred by 160 ms (MEASURED)."""
 _STORED = 204
 _AT_FAULT = frozenset({400, 413, 422})
 """What the lines themselves are refused for. Any other 4xx is about us (token, bucket): the lines wait."""
@@ -208,6 +212,7 @@ class InfluxMirror:
         insist = partial(self._insist, source, lines)
         station = self._target.station
         while not self._stopping.is_set():
+            began_s = self._clock.now().mono_s
             self._go_back(source)
             readings = source.readings_after(self._cursors["reading"], BATCH_LINES)
             self._send("reading", [(row.row, reading_line(station, row)) for row in readings], insist)
@@ -216,6 +221,9 @@ class InfluxMirror:
             self._count(source)
             if max(len(readings), len(told)) < BATCH_LINES:
                 self._stopping.wait(_LOOK_EVERY_S)
+            else:
+                worked_s = self._clock.real_seconds(self._clock.now().mono_s - began_s)
+                self._stopping.wait(min(_BREATH * worked_s, _LONGEST_BREATH_S))
 
     def _go_back(self, source: MirrorSource) -> None:
         """Send again from where somebody asked for; the server keeps one of each row."""
