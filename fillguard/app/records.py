@@ -8,6 +8,7 @@ from zoneinfo import ZoneInfo
 from fillguard.app.replaying import units_of
 from fillguard.core.figures import UnitChoice, pressure, stamped
 from fillguard.ledger.export import Form, Progress, What, export
+from fillguard.ledger.parquet import export_parquet
 from fillguard.ledger.reader import Filter, SqliteLedgerReader
 from fillguard.settings import load_settings
 
@@ -66,9 +67,12 @@ def export_to(
     beside = out.with_name(f".{out.name}.part")
     with SqliteLedgerReader(ledger_path(config, ledger, environ)) as reader:
         try:
-            with beside.open("w", encoding="utf-8", newline="") as file:
-                where = Filter(since_s=since_s, until_s=until_s)
-                count = export(reader, what, form, file, where=where, progress=progress)
+            where = Filter(since_s=since_s, until_s=until_s)
+            if form is Form.PARQUET:
+                count = export_parquet(reader, what, beside, where=where, progress=progress)
+            else:
+                with beside.open("w", encoding="utf-8", newline="") as file:
+                    count = export(reader, what, form, file, where=where, progress=progress)
             beside.replace(out)
         except BaseException:
             beside.unlink(missing_ok=True)

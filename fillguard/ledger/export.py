@@ -46,6 +46,8 @@ class Form(StrEnum):
 
     CSV = "csv"
     JSON_LINES = "jsonl"
+    PARQUET = "parquet"
+    """Written by `parquet.py`, where its package is installed."""
 
 
 Row = Mapping[str, object]
@@ -64,11 +66,10 @@ def export(
 
     `progress` is told every 1000 rows and at the end. Raises LedgerError, and OSError from `out`.
     """
-    table, rows = _SOURCES[what]
-    total = reader.count(table, where) if progress else 0
+    rows, total = rows_of(reader, what, where, count=progress is not None)
     write = _csv_writer(out, _COLUMNS[what]) if form is Form.CSV else _json_writer(out)
     done = 0
-    for row in rows(reader, where):
+    for row in rows:
         write(row)
         done += 1
         if progress and done % PROGRESS_EVERY == 0:
@@ -76,6 +77,17 @@ def export(
     if progress:
         progress(done, max(done, total))
     return done
+
+
+def rows_of(reader: SqliteLedgerReader, what: What, where: Filter, *, count: bool) -> tuple[Iterator[Row], int]:
+    """The rows of an export, and how many there are (0 where nobody asked)."""
+    table, rows = _SOURCES[what]
+    return rows(reader, where), reader.count(table, where) if count else 0
+
+
+def columns_of(what: What) -> tuple[str, ...]:
+    """The columns of an export, in order."""
+    return _COLUMNS[what]
 
 
 def trade_name(name: str) -> str:
@@ -266,15 +278,19 @@ def _csv_writer(out: TextIO, columns: tuple[str, ...]) -> Callable[[Row], object
 
 
 def _cell(value: object) -> object:
+    value = flat(value)
     if isinstance(value, bool):
         return "yes" if value else "no"
-    if isinstance(value, dict):
-        return _json(value)
-    if isinstance(value, list | tuple):
-        value = " ".join(map(str, value))
     if isinstance(value, str) and value.startswith(_FORMULA_STARTS):
         return "'" + value
     return value
+
+
+def flat(value: object) -> object:
+    """What stands in one cell for a value that is a list or a table of its own."""
+    if isinstance(value, dict):
+        return _json(value)
+    return " ".join(map(str, value)) if isinstance(value, list | tuple) else value
 
 
 def _json_writer(out: TextIO) -> Callable[[Row], object]:
@@ -291,4 +307,4 @@ def form_of(name: str) -> Form:
     try:
         return Form(ending)
     except ValueError:
-        raise LedgerError(f"export to {name!r}: end the name in .csv or .jsonl, or say the form") from None
+        raise LedgerError(f"export to {name!r}: end the name in .csv, .jsonl or .parquet, or say the form") from None

@@ -3,15 +3,17 @@
 import csv
 import io
 import json
+import sys
 import tracemalloc
 from dataclasses import replace
 from pathlib import Path
 
 import pytest
 
-from fillguard.core.errors import LedgerError
+from fillguard.core.errors import ConfigurationError, LedgerError
 from fillguard.core.events import AlarmFacts, FlowStopped, Quality, Quantity
 from fillguard.ledger.export import Form, What, export, form_of
+from fillguard.ledger.parquet import export_parquet
 from fillguard.ledger.reader import Filter, SqliteLedgerReader
 from tests.ledger_facts import FILL, T0, alarm, at, ended, reading, record, started, step, tick
 
@@ -154,5 +156,29 @@ def test_progress_is_told_and_memory_stays_small(tmp_path: Path) -> None:
 
 def test_the_form_follows_the_name_of_the_file() -> None:
     assert (form_of("fills.csv"), form_of("season/FILLS.JSONL")) == (Form.CSV, Form.JSON_LINES)
-    with pytest.raises(LedgerError, match=r"'fills.xlsx': end the name in .csv or .jsonl"):
+    with pytest.raises(LedgerError, match=r"'fills.xlsx': end the name in .csv, .jsonl or .parquet"):
         form_of("fills.xlsx")
+
+
+def test_parquet_without_its_package_says_what_to_install(
+    path: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setitem(sys.modules, "pyarrow", None)
+    with SqliteLedgerReader(path) as reader, pytest.raises(ConfigurationError, match="needs the package pyarrow"):
+        export_parquet(reader, What.FILLS, tmp_path / "fills.parquet")
+
+
+@pytest.mark.parametrize("what", list(What))
+def test_parquet_holds_what_csv_does_with_types(path: Path, tmp_path: Path, what: What) -> None:
+    parquet = pytest.importorskip("pyarrow.parquet", reason="pyarrow is not installed: nobody here can want Parquet")
+    with SqliteLedgerReader(path) as reader:
+        count = export_parquet(reader, what, tmp_path / "out.parquet")
+    found = parquet.read_table(tmp_path / "out.parquet").to_pylist()
+    plain = table(path, what)
+    assert len(found) == len(plain) == count > 0
+    assert list(found[0]) == list(plain[0])
+    for name in plain[0]:
+        values = [row[name] for row in found]
+        assert [value in (None, "") for value in values] == [row[name] == "" for row in plain]
+    if what is What.FILLS:
+        assert (found[0]["close_bar_gauge"], found[0]["plateau_seen"], found[0]["readings"]) == (221.5, True, 600)
