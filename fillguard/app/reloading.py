@@ -2,6 +2,7 @@
 
 import hashlib
 import threading
+from collections import deque
 from collections.abc import Callable, Mapping, Sequence
 from pathlib import Path
 
@@ -11,7 +12,7 @@ from fillguard.core.events import InEvent, OutEvent, RulesChanged, ServiceChange
 from fillguard.engine import Inbox
 from fillguard.intake.rules import rules_publication
 from fillguard.ports import AuditEntry, AuditTrail, Clock, ConfigInForce, Publication
-from fillguard.settings import ConfigurationProblems, Problem, Settings, changes, load_settings, taken_over
+from fillguard.settings import ConfigurationProblems, Problem, Reload, Settings, changes, load_settings, taken_over
 from fillguard.settings.alarms import FILE as ALARMS_FILE
 from fillguard.settings.document import FILE as STATION_FILE
 
@@ -47,7 +48,8 @@ class Reloading:
         self._clock, self._inbox, self._ledger = clock, inbox, ledger
         self._publish, self._take_over, self._report = publish, take_over, report
         self._lock = threading.Lock()
-        self._waiting: dict[str, Settings] = {}
+        self._waiting: deque[Reload] = deque()
+        """On the engine's queue, in the order in which they will be told."""
         self._broken = False
 
     def begin(self, last_text: str | None, author: Author | None) -> None:
@@ -73,7 +75,7 @@ class Reloading:
                 self._report("the configuration has not changed")
             return
         with self._lock:
-            self._waiting[found.settings.hash] = found.settings
+            self._waiting.append(found)
         self.latest = found.settings
         self._inbox.put(
             RulesChanged(
@@ -104,13 +106,21 @@ class Reloading:
         """On the engine's thread: thresholds came into force."""
         if not isinstance(cause, RulesChanged):
             return
-        with self._lock:
-            settings = self._waiting.pop(cause.rules_hash, None)
-        if settings is None:
+        found = self._offered(cause.rules_hash)
+        if found is None:
             return
-        self._take_over(settings)
-        self._record(settings, cause.by, cause.why, tuple(cause.summary.split("; ")))
-        self._publish(rules_publication(cause, settings.station.id))
+        self._take_over(found.settings)
+        self._record(found.settings, cause.by, cause.why, tuple(map(str, found.now)))
+        self._publish(rules_publication(cause, found.settings.station.id))
+
+    def _offered(self, rules_hash: str) -> Reload | None:
+        """What was offered under this hash; what was offered before it and never told failed in the step."""
+        with self._lock:
+            while self._waiting:
+                found = self._waiting.popleft()
+                if found.settings.hash == rules_hash:
+                    return found
+        return None
 
     def _record(self, settings: Settings, who: str, why: str, change: tuple[str, ...]) -> None:
         self._ledger.put_config(

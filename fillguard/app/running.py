@@ -35,7 +35,7 @@ def run_station(config: Path, environ: Mapping[str, str], *, drill: bool) -> boo
 
         supervisor = Supervisor(environ)
         watching = Watching(
-            settings, clock=clock, drill=drill, report=report, also=(LogOutlet(log),), feed=supervisor.feed
+            settings, clock=clock, drill=drill, report=report, also=(LogOutlet(log),), supervisor=supervisor
         )
         log.info("watching", station=settings.station.id, ledger=str(settings.ledger.path), drill=drill)
         watching.start(files.author())

@@ -15,8 +15,12 @@ Report = Callable[..., None]
 class Services:
     """Takes the word of every part, from any thread. After `leaving` a lost connection is what was asked for."""
 
-    def __init__(self, inbox: Inbox, clock: Clock, report: Report) -> None:
+    def __init__(
+        self, inbox: Inbox, clock: Clock, report: Report, *, on_taken_over: Callable[[], None] = lambda: None
+    ) -> None:
+        """`on_taken_over` is called when another fillguard has taken this station."""
         self._inbox, self._clock, self._report = inbox, clock, report
+        self._on_taken_over = on_taken_over
         self._leaving = False
         self.link_up = False
         """True while there is a connection to the broker."""
@@ -53,6 +57,8 @@ class Services:
                 self.tell("broker", detail, ok=False)
             case LinkNews.SUBSCRIPTION_REFUSED | LinkNews.TAKEN_OVER:
                 self.tell("intake", detail, ok=False)
+                if news is LinkNews.TAKEN_OVER:
+                    self._on_taken_over()
             case LinkNews.DROPPED | LinkNews.GAP_POSSIBLE:
                 # Something that happened and is over: raised and returned, so that the next one is announced again.
                 self.tell("drops", detail, ok=False)

@@ -5,6 +5,8 @@ from collections.abc import Mapping
 
 READY, STOPPING, WATCHDOG = "READY=1", "STOPPING=1", "WATCHDOG=1"
 
+_A_YEAR_US = 365 * 86_400 * 1_000_000
+
 
 class Supervisor:
     """Tells what `$NOTIFY_SOCKET` names; nobody where it names nothing. Never raises, never waits."""
@@ -30,6 +32,10 @@ class Supervisor:
     def feed(self) -> None:
         """Still well: to be called for proof of it only."""
         self.say(WATCHDOG)
+
+    def stand_down(self) -> None:
+        """Another fillguard has taken over: be left alone. Started again, this one would take it back, and so on."""
+        self.say(f"WATCHDOG_USEC={_A_YEAR_US}", "another fillguard watches this station; this one stays away")
 
     def close(self) -> None:
         """Say no more."""

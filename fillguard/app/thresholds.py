@@ -184,13 +184,23 @@ def _replace(path: Path, text: str) -> None:
 
 def _tell(pid: int, host: str) -> bool:
     """Have the running watch look at once. It looks by itself, too: what cannot be told is no failure."""
-    if host != socket.gethostname():
+    if host != socket.gethostname() or not _listens(pid):
         return False
     try:
         os.kill(pid, signal.SIGHUP)
     except (PermissionError, ProcessLookupError):
         return False
     return True
+
+
+def _listens(pid: int) -> bool:
+    """False for what holds the ledger for a moment and is no watch: the signal would end it."""
+    try:
+        status = Path(f"/proc/{pid}/status").read_text(encoding="ascii", errors="replace")
+    except OSError:
+        return False
+    caught = next((line.split()[1] for line in status.splitlines() if line.startswith("SigCgt:")), "0")
+    return bool(int(caught, 16) >> (signal.SIGHUP - 1) & 1)
 
 
 def rows(alarms: Mapping[str, AlarmSection]) -> Sequence[tuple[str, ...]]:

@@ -25,6 +25,7 @@ from fillguard.app.resuming import LeftBehind, left_behind
 from fillguard.app.services import Report, Services
 from fillguard.app.speech import Speech, plans
 from fillguard.app.stationlog import Needles
+from fillguard.app.supervisor import Supervisor
 from fillguard.app.valves import ValveNotes
 from fillguard.clock import clock_status, monotonic_s
 from fillguard.core.events import Tick
@@ -68,7 +69,7 @@ class Watching:
         drill: Everything is practice and says so; needs a ledger of its own.
         report: Hears what the log should hold.
         also: More outlets, told after the broker's.
-        feed: Called whenever the watch has proved to itself that it works.
+        supervisor: Who started us and restarts what is stuck; None: nobody.
 
     Raises:
         LedgerLocked: Another fillguard holds the ledger.
@@ -84,13 +85,14 @@ class Watching:
         drill: bool = False,
         report: Report,
         also: Sequence[Outlet] = (),
-        feed: Callable[[], None] = lambda: None,
+        supervisor: Supervisor | None = None,
     ) -> None:
         self.settings, self._clock, self._drill, self._report = settings, clock, drill, report
         self.died = threading.Event()
         """Set when the engine ended without being asked to: the process must end, so that somebody restarts it."""
         self.inbox = Inbox()
-        self.services = Services(self.inbox, clock, report)
+        supervisor = supervisor or Supervisor({})
+        self.services = Services(self.inbox, clock, report, on_taken_over=supervisor.stand_down)
         self.rules = settings.rules(Gases(report=partial(report, ok=False)).surface_of)
         self.speech = Speech(settings=settings, rules=self.rules, units=units_of(settings), drill=drill)
         channels = senders(settings.channels)
@@ -109,7 +111,7 @@ class Watching:
         self.status, self.outlet = self._outlet()
         self.reloading = self._reloading()
         self.calibrations = Calibrations(settings, clock=clock, tell=self.services.tell)
-        self.canary = self._canary(feed)
+        self.canary = self._canary(supervisor.feed)
         self.findings, self.observing = FindingCounts(), self._observing()
         valves = ValveNotes(self._counter.record, self.ledger)
         own: tuple[Outlet, ...] = (self.reloading, self.outlet, self.canary, valves, self.findings)

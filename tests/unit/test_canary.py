@@ -10,13 +10,17 @@ from pathlib import Path
 import pytest
 
 from fillguard.app.canary import EVERY_S, LOST_AFTER_S, Canary
+from fillguard.app.services import Services
 from fillguard.app.supervisor import READY, STOPPING, WATCHDOG, Supervisor
 from fillguard.core.events import CanaryReturned, InEvent, ReadingRejected, ServiceChanged, Tick
 from fillguard.core.station import StationState, step
 from fillguard.core.values import Stamp
+from fillguard.engine import Inbox
 from fillguard.intake.canary import canary_publication, canary_topic
 from fillguard.intake.feeds import DefaultDecoder
+from fillguard.intake.mqtt import LinkNews
 from fillguard.ports import Publication, RawMessage
+from tests.fakes import FakeClock
 from tests.panel import real_rules
 
 NOW = Stamp(mono_s=5.0, utc_s=1_795_558_185.0)
@@ -189,6 +193,21 @@ def test_what_is_said_arrives_on_the_socket_that_the_environment_names(abstract:
         supervisor.close()
         supervisor.say(READY)  # nobody is told any more
     assert said == ["READY=1\nSTATUS=watching tern harbour", WATCHDOG, STOPPING]
+
+
+def test_a_watch_that_another_one_took_over_asks_to_be_left_alone(tmp_path: Path) -> None:
+    said: list[str] = []
+    with listening(str(tmp_path / "notify")) as listener:
+        supervisor = Supervisor({"NOTIFY_SOCKET": str(tmp_path / "notify")})
+        services = Services(
+            Inbox(), FakeClock(), lambda text, **_: said.append(text), on_taken_over=supervisor.stand_down
+        )
+        services.on_link(LinkNews.SUBSCRIPTION_REFUSED, "its access list")
+        services.on_link(LinkNews.TAKEN_OVER, "another one")
+        word, status = listener.recv(1000).decode().splitlines()
+        supervisor.close()
+    assert int(word.removeprefix("WATCHDOG_USEC=")) > 86_400 * 1_000_000
+    assert status == "STATUS=another fillguard watches this station; this one stays away"
 
 
 @pytest.mark.parametrize("address", ["", "nonsense", "tcp:1"])

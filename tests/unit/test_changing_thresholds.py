@@ -4,6 +4,8 @@ import json
 import os
 import signal
 import socket
+import subprocess
+import sys
 import threading
 from pathlib import Path
 
@@ -166,6 +168,13 @@ def test_the_running_watch_is_signalled_and_only_it(config: Path) -> None:
         assert holder(config / "ledger.db") is None, "its lock file is left, but nobody holds it"
     finally:
         signal.signal(signal.SIGHUP, before)
+
+
+def test_what_holds_the_ledger_and_is_no_watch_is_not_ended_by_the_signal() -> None:
+    with subprocess.Popen([sys.executable, "-c", "input()"], stdin=subprocess.PIPE) as other:
+        assert thresholds._tell(other.pid, socket.gethostname()) is False
+        assert other.poll() is None
+        assert thresholds._listens(os.getpid()) is (signal.getsignal(signal.SIGHUP) not in {signal.SIG_DFL, None})
 
 
 @pytest.mark.parametrize(

@@ -135,6 +135,25 @@ def test_two_loads_before_the_engine_comes_to_it_are_both_recorded_in_their_orde
     ]
 
 
+def test_a_change_that_failed_in_the_step_is_not_recorded_under_the_next_one(bench: Bench) -> None:
+    for setpoint in (25, 20):
+        bench.sets(setpoint)
+        bench.files.load_into(bench.reloading, f"to {setpoint}")
+    _, second = bench.queued()
+    assert isinstance(second, RulesChanged)
+    bench.reloading.tell(second, ())
+    assert [config.why for config in bench.trail.configs] == ["to 20"]
+
+
+def test_words_with_a_semicolon_in_them_stay_one_change(bench: Bench) -> None:
+    text = TOO_FAST.read_text().replace('action = "Throttle."', 'action = "Throttle; look."')
+    (bench.config / "alarms.toml").write_text(text)
+    bench.files.load_into(bench.reloading, "words")
+    bench.reloading.tell(rules_changed(bench), ())
+    (config,) = bench.trail.configs
+    assert config.change == ('too-fast action: "Throttle." -> "Throttle; look."',)
+
+
 def test_events_of_others_are_none_of_its_business(bench: Bench) -> None:
     stranger = RulesChanged(stamp=FakeClock().now(), rules_hash="of nobody", summary="")
     bench.reloading.tell(stranger, ())
