@@ -29,6 +29,13 @@ SELECT notice.occurrence, notice.kind, notice.channel, attempt.body FROM notice
 LEFT JOIN attempt ON attempt.notice = notice.id AND attempt.phase = 'ended'
 WHERE notice.occurrence IN (SELECT occurrence FROM alarm WHERE fill_id = ?) ORDER BY notice.id, attempt.id
 """
+_GROUPED = """
+SELECT stood.value, 'grouped ' || notice.kind, notice.channel, attempt.body
+FROM notice JOIN json_each(notice.body, '$.change.stands_for') AS stood
+LEFT JOIN attempt ON attempt.notice = notice.id AND attempt.phase = 'ended'
+WHERE stood.value IN (SELECT occurrence FROM alarm WHERE fill_id = ?) ORDER BY notice.id, attempt.id
+"""
+"""Notices that stand for many alarms at once."""
 _OF_WHIP = """
 SELECT body FROM event WHERE kind = ? AND (whip = ? OR whip IS NULL) AND at_ms BETWEEN ? AND ? ORDER BY id
 """
@@ -95,10 +102,14 @@ class FillAccount:
         return list(self._bodies("SELECT body FROM alarm WHERE fill_id = ? ORDER BY id", self._fill_id))
 
     def notices(self) -> list[tuple[str, str, str, Body | None]]:
-        """Occurrence, kind and channel of each notice, with each try that ended; None: none did."""
+        """Occurrence, kind and channel of each notice, with each try that ended; None: none did.
+
+        An alarm of a flood has none of its own: then the notice that stood for it, of kind `grouped raise`.
+        """
         return [
             (str(occurrence), str(kind), str(channel), None if body is None else json.loads(body))
-            for occurrence, kind, channel, body in self._connection.execute(_ATTEMPTS, (self._fill_id,))
+            for sql in (_ATTEMPTS, _GROUPED)
+            for occurrence, kind, channel, body in self._connection.execute(sql, (self._fill_id,))
         ]
 
     def audit(self, span: Span, *actions: str) -> list[Body]:

@@ -8,14 +8,15 @@ from fillguard.app import owing
 from fillguard.core.events import AlarmChanged, AlarmState, Tick
 from fillguard.core.values import Stamp
 from fillguard.core.words import Notice
+from fillguard.ledger.account import FillAccount
 from fillguard.ledger.reader import SqliteLedgerReader
 from fillguard.ledger.writer import SqliteLedgerWriter
 from fillguard.outlets.grouping import ChannelFlood, Ended
 from fillguard.outlets.notifying import Notifier
-from fillguard.ports import OwedNotice, Route, StepRecord
+from fillguard.ports import Announced, OwedNotice, Route, StepRecord
 from tests.delivery_fakes import GENEROUS_S, notice
 from tests.fakes import FakeClock
-from tests.ledger_facts import OWNER, T0
+from tests.ledger_facts import FILL, OWNER, T0, alarm, reading, started, step, tick
 
 ROUTES = (Route(channel="duty"), Route(channel="manager", unacknowledged_after_s=120.0))
 RAISED = notice("tern-1/overfill/1", raised_s=T0).change
@@ -93,3 +94,25 @@ def test_a_flood_goes_on_through_a_restart_and_is_told_once(tmp_path: Path) -> N
     assert [each.title for each in again if each.channel == "duty"] == ["many"], "owed again under the same name ..."
     raises = [kind for channel, kind in on_record(path) if channel == "duty" and kind == "raise"]
     assert len(raises) == 11, "... which the record knows: ten alarms and one notice of the flood"
+
+
+def test_an_alarm_that_was_told_with_many_others_stands_in_the_account_of_its_fill(tmp_path: Path) -> None:
+    path = tmp_path / "ledger.sqlite3"
+    writer = SqliteLedgerWriter(path, OWNER, FakeClock(utc_s=T0))
+    change = alarm(30)
+    writer.put(step(reading(0, 40), started()))
+    writer.put(step(tick(30), change))
+    about = Announced(
+        stamp=stamp(30.0),
+        about="alarm-flood",
+        occurrence="tern/alarm-flood/20261124T220945Z",
+        notice_kind="raise",
+        priority=2,
+        raised_utc_s=T0 + 30.0,
+        stands_for=(change.occurrence,),
+    )
+    grouped = OwedNotice(channel="duty", change=about, title="many", body="b")
+    writer.put(step(tick(36), owed=(grouped,)))
+    assert writer.stop(GENEROUS_S) == 0
+    with FillAccount(path, FILL) as account:
+        assert account.notices() == [(change.occurrence, "grouped raise", "duty", None)]
