@@ -28,6 +28,8 @@ _CLOCK_IN_A_ROW = 10
 _MOST_SOURCES = 1000
 _WHOLE_FOR_S = 300.0
 """Nothing missing for so long: whatever lost messages is over (our choice)."""
+_LATE_AT_MOST_S = 10.0
+"""A message that has not come by then is taken for lost: after an outage they overtake each other (our choice)."""
 _LONGEST_GAP = 1_000_000
 """A number that leaps further was not counted up: the device starts over without saying so."""
 _NO_NEWS = frozenset({Doubt.RETAINED, Doubt.LATE, Doubt.DUPLICATE, Doubt.LOOP_FAULT})
@@ -58,11 +60,14 @@ class _Pair:
 
 @dataclass(slots=True)
 class _Numbers:
-    """How far one source has counted, and when it last left something out."""
+    """How far one source has counted, when it last left something out, and how much of that has not come since."""
 
     boot: str | None
     newest: int
     gap_s: float = -math.inf
+    absent: int = 0
+    since_s: float = math.inf
+    leap: str = ""
 
 
 class Sanity:
@@ -82,6 +87,7 @@ class Sanity:
     def look(self, reading: Reading) -> Iterator[ServiceChanged]:
         """What `reading` makes questionable, or settles."""
         if reading.doubt in _NO_NEWS:
+            self._found_again(reading)
             return
         if reading.seq is not None:
             yield from self._gaps(reading, reading.seq)
@@ -180,15 +186,27 @@ class Sanity:
         missing, known.newest = seq - known.newest - 1, seq
         name = f"gaps:{reading.source}"
         if 0 < missing < _LONGEST_GAP:
-            known.gap_s = now_s
+            known.leap = f"it went from {seq - missing - 1} to {seq}"
+            known.gap_s, known.since_s = now_s, now_s if not known.absent else known.since_s
+            known.absent += missing
+        if known.absent and now_s - known.since_s >= _LATE_AT_MOST_S:
             text = (
-                f"{missing} messages of {reading.source} never came (it went from {seq - missing - 1} to {seq}): "
+                f"{known.absent} messages of {reading.source} never came ({known.leap}): "
                 "look at its network and at the broker's queue"
             )
+            known.absent = 0
             yield from self._told(reading, name, text, "")
         elif now_s - known.gap_s >= _WHOLE_FOR_S:
             whole = f"no message of {reading.source} has been missing for {_WHOLE_FOR_S / 60.0:g} minutes"
             yield from self._told(reading, name, None, whole)
+
+    def _found_again(self, reading: Reading) -> None:
+        """What comes late was not lost."""
+        if reading.doubt is not Doubt.LATE:
+            return
+        known = self._numbers.get(reading.source)
+        if known is not None and reading.seq is not None and known.boot == reading.boot and reading.seq < known.newest:
+            known.absent = max(0, known.absent - 1)
 
     def _told(self, reading: Reading, name: str, question: str | None, settled: str) -> Iterator[ServiceChanged]:
         """Tell `question` if it is new, or that it is settled if it was told."""

@@ -149,13 +149,25 @@ def test_questions_come_with_the_readings_that_raise_them_and_become_alarms(tmp_
 
 
 def test_a_gap_in_the_numbers_is_told_and_settled_when_nothing_is_missing_any_more(panel: Panel) -> None:
-    for seq in (1, 2, 3, 7, 8, 12):
+    for seq in (1, 2, 3, 7, 8, *range(9, 18)):
         panel.reads(0.0, seq=seq, boot="a")
     assert panel.told == [("gaps:fill/tern/1/pressure", False)]
     assert panel.texts[0].startswith("3 messages of fill/tern/1/pressure never came (it went from 3 to 7)")
-    for seq in range(13, 313):
+    for seq in range(18, 312):
         panel.reads(0.0, seq=seq, boot="a")
     assert panel.told[1:] == [("gaps:fill/tern/1/pressure", True)]
+
+
+def test_messages_that_overtake_each_other_are_not_lost_but_for_those_that_never_come(panel: Panel) -> None:
+    for seq in (1, 2, 6):
+        panel.reads(0.0, seq=seq, boot="a")
+    for seq in (3, 5):
+        panel.reads(0.0, seq=seq, boot="a", doubt=Doubt.LATE, quality=Quality.UNCERTAIN)
+    panel.reads(0.0, seq=2, boot="a", doubt=Doubt.DUPLICATE, quality=Quality.BAD)
+    for seq in range(7, 20):
+        panel.reads(0.0, seq=seq, boot="a")
+    assert panel.told == [("gaps:fill/tern/1/pressure", False)]
+    assert panel.texts[0].startswith("1 messages of fill/tern/1/pressure never came (it went from 2 to 6)")
 
 
 def test_a_device_that_starts_over_has_lost_nothing(panel: Panel) -> None:
