@@ -78,7 +78,9 @@ def _column(cells: Sequence[Cell]) -> bytes:
     numbers = [cell for cell in present if type(cell) is int and -_LARGEST < cell < _LARGEST]
     if len(numbers) != len(present):
         return head + _kept(_JSON, json.dumps(present).encode())
-    return head + min((_integers(numbers, order) for order in _ORDERS), key=lambda kept: len(zlib.compress(kept)))
+    if min(numbers, default=0) == max(numbers, default=0):
+        return head + _integers(numbers, 0)
+    return head + min((_integers(numbers, order) for order in _ORDERS), key=lambda kept: len(zlib.compress(kept, 1)))
 
 
 def _kept(how: int, payload: bytes) -> bytes:
