@@ -45,7 +45,7 @@ from fillguard.core.sensing import with_sensed
 from fillguard.core.sources import on_question, on_source, with_bank
 from fillguard.core.stationstate import StationState, Step, done, station_alarm, watch_of
 from fillguard.core.teaching import Around, taught_by
-from fillguard.core.together import on_shared_gauge, on_shared_presence, regrouped
+from fillguard.core.together import on_shared_gauge, on_shared_presence, on_shared_sensor, regrouped
 from fillguard.core.values import Surroundings
 from fillguard.core.whip import COLDEST_K, HOTTEST_K
 from fillguard.core.zero import ZERO_OFF
@@ -128,8 +128,26 @@ def _on_reading(state: StationState, reading: Reading, rules: Rules) -> Step:
         return on_source(state, reading, rules)
     shared = rules.gauge_of(reading.whip)
     if shared is not None and reading.quantity is Quantity.PRESSURE:
-        return on_shared_gauge(state, reading, shared[1], rules)
-    watch = watch_of(state, reading.whip, rules, reading.stamp)
+        state, told = on_shared_gauge(state, reading, shared[1], rules)
+    elif shared is not None and _concerns_all(reading, shared[1]):
+        state, told = on_shared_sensor(state, reading, shared[1], rules)
+    else:
+        state, told = _on_own(state, reading, reading.whip, rules)
+    for fact in told:
+        if isinstance(fact, ZeroChecked):
+            state, changes = _on_zero(state, fact, rules)
+            told += changes
+    return with_bank(state, told, reading, rules) if reading.quantity is Quantity.SUPPLY else (state, told)
+
+
+def _concerns_all(reading: Reading, whips: tuple[str, ...]) -> bool:
+    """True for what is said of a shared gauge itself: its loop, or what came under its own name."""
+    return reading.quantity is Quantity.LOOP_CURRENT or reading.whip not in whips
+
+
+def _on_own(state: StationState, reading: Reading, whip: str, rules: Rules) -> Step:
+    """A reading of a sensor that one whip has to itself."""
+    watch = watch_of(state, whip, rules, reading.stamp)
     match reading.quantity:
         case Quantity.PRESSURE:
             watch.on_pressure(reading)
@@ -137,12 +155,7 @@ def _on_reading(state: StationState, reading: Reading, rules: Rules) -> Step:
             watch.on_wall(reading)
         case _:
             watch.on_sensed(reading)
-    state, told = done(state, watch)
-    for fact in told:
-        if isinstance(fact, ZeroChecked):
-            state, changes = _on_zero(state, fact, rules)
-            told += changes
-    return with_bank(state, told, reading, rules) if reading.quantity is Quantity.SUPPLY else (state, told)
+    return done(state, watch)
 
 
 def _on_zero(state: StationState, fact: ZeroChecked, rules: Rules) -> Step:

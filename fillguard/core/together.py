@@ -33,6 +33,17 @@ def on_shared_gauge(state: StationState, reading: Reading, whips: tuple[str, ...
     return state, tuple(told)
 
 
+def on_shared_sensor(state: StationState, reading: Reading, whips: tuple[str, ...], rules: Rules) -> Step:
+    """The loop of a gauge that several whips share, or what feeds them all: that is so for every whip on it."""
+    told: list[OutEvent] = []
+    for name in whips:
+        watch = watch_of(state, name, rules, reading.stamp)
+        watch.on_sensed(replace(reading, whip=name))
+        state, out = done(state, watch)
+        told.extend(out)
+    return state, tuple(told)
+
+
 def on_shared_presence(state: StationState, event: PresenceChanged, whips: tuple[str, ...], rules: Rules) -> Step:
     """The gateway of a shared gauge came or went: that is so for every whip on it."""
     told: list[OutEvent] = []

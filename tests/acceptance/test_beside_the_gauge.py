@@ -2,6 +2,7 @@
 
 import math
 from collections.abc import Iterator
+from dataclasses import replace
 
 import pytest
 
@@ -325,3 +326,28 @@ def test_a_question_about_a_sensor_of_the_station_names_no_whip() -> None:
         )
     ((_, found),) = panel.play().all(FindingMade)
     assert (found.finding, found.whip, found.text) == ("device-clock-off", None, "an hour off.")
+
+
+# One gauge, several whips ---------------------------------------------------------------------------------------------
+
+
+def test_the_loop_of_a_shared_gauge_is_the_loop_of_every_whip_on_it() -> None:
+    panel = Panel()
+    panel.rules = replace(panel.rules, gauges={"north": ("1", "2")})
+    panel.whip("1").attach(STEEL_12)
+    panel.whip("2").attach(replace(STEEL_12, serial="TH-0043"))
+    filled_at = panel.whip().opens(residual_bar=50).fills(to_bar=150, at_bar_min=20).now_s
+    for at_s in every_second(100, filled_at):
+        says(
+            panel,
+            at_s,
+            Quantity.LOOP_CURRENT,
+            0.0035,
+            whip="north",
+            quality=Quality.BAD,
+            doubt=Doubt.LOOP_FAULT,
+        )
+    story = panel.play()
+    assert [story.state(whip).loop_fault for whip in ("1", "2")] == [True, True]
+    story.expects(between(100, 100), "monitoring-lost")
+    assert "north" not in story.stepper.state.whips

@@ -9,9 +9,11 @@ from fillguard.app.calibrations import Calibrations
 from fillguard.app.sensors import Sensors
 from fillguard.cli.commands import app
 from fillguard.core.errors import ConfigurationError
-from fillguard.core.events import AlarmChanged, AlarmState, ServiceChanged
+from fillguard.core.events import AlarmChanged, AlarmState, ServiceChanged, Tick, ZeroChecked, ZeroVerdict
 from fillguard.core.station import StationState, step
+from fillguard.ledger.register import add_to_register
 from fillguard.ledger.sensors import SensorReader
+from fillguard.ports import StepRecord
 from fillguard.settings import ConfigurationProblems, load_settings
 from tests.fakes import FakeClock
 from tests.panel import real_rules, stamp
@@ -227,3 +229,34 @@ def test_what_cannot_be_meant_ends_with_2_and_says_why(config: Path, arguments: 
     code, said = run(config, *arguments)
     assert code == 2
     assert said.strip()
+
+
+def test_the_history_of_a_gauge_holds_the_zero_checks_of_its_time_on_a_whip(config: Path, clock: FakeClock) -> None:
+    def bled(zero_bar: float, whip: str = "1") -> None:
+        clock.advance(60.0)
+        checked = ZeroChecked(
+            stamp=clock.now(),
+            whip=whip,
+            fill_id=None,
+            zero_gauge_pa=zero_bar * 1e5,
+            range_pa=350e5,
+            drift_pa=None,
+            judged=ZeroVerdict.GOOD,
+            text=f"reads {zero_bar} bar",
+        )
+        record = StepRecord(cause=Tick(stamp=clock.now()), facts=(checked,))
+        add_to_register(config / "ledger.sqlite3", "tern", clock.now(), [record])
+
+    bled(0.1)
+    clock.advance(60.0)
+    sensors(config, clock).add(GAUGE, by="op-1", why="new")
+    bled(0.2)
+    bled(0.3, whip="2")
+    clock.advance(60.0)
+    sensors(config, clock).move("P-4711", "2", by="op-1", why="swapped")
+    bled(0.4)
+    bled(0.5, whip="2")
+    assert [zero.zero_gauge_pa for _, zero in sensors(config, clock).zeros("P-4711")] == [20_000.0, 50_000.0]
+    told = run(config, "history", "P-4711")[1]
+    assert "+0.20 bar: reads 0.2 bar" in told
+    assert "reads 0.4 bar" not in told
