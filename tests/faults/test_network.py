@@ -20,7 +20,9 @@ WHIPS = tuple("1234")
 
 @pytest.mark.parametrize("keeps", [True, False], ids=["with what it kept", "with nothing"])
 def test_a_broker_that_is_killed_and_comes_back(tmp_path: Path, keeps: bool) -> None:  # noqa: FBT001 - a case
-    """What it confirmed to a sensor and had not passed on yet may go with it: a few in flight, and that is told."""
+    """What it confirmed to a sensor may go with it: what was in flight, and, where it lost the session, what sensors
+    sent before fillguard had found it again. That is told as `drops`.
+    """
     with ShippedBroker(tmp_path / "broker") as broker, Posts() as posts:
         config = trial_station(
             tmp_path / "config", broker, channels={"panel": f'url = "{posts.url}"\npriorities = [1]'}, whips=WHIPS[2:]
@@ -29,14 +31,15 @@ def test_a_broker_that_is_killed_and_comes_back(tmp_path: Path, keeps: bool) -> 
             wait_until_watching(broker)
             with Shower(broker, 500.0, whips=WHIPS) as shower:
                 until(lambda: len(shower.sent) > 1000, "a good second of readings")
+                killed_at = len(shower.sent)
                 broker.kill()
                 if not keeps:
                     broker.forget()
                 until(lambda: "broker down" in daemon.said, "it misses its broker")
                 broker.start()
                 until(lambda: daemon.said.count("broker up") > 1, "it found its broker again")
-                after = len(shower.sent) + 1000
-                until(lambda: len(shower.sent) > after, "two more seconds of readings")
+                found_at = len(shower.sent)
+                until(lambda: len(shower.sent) > found_at + 1000, "two more seconds of readings")
                 shower.finish()
                 with SqliteLedgerReader(config / "ledger.db") as reader:
                     last = [(whip, turn) for whip, turn in shower.sent if whip == "1"][-1]
