@@ -6,8 +6,9 @@ from pathlib import Path
 
 from fillguard.clock import SystemClock
 from fillguard.core.errors import ConfigurationError
-from fillguard.ledger.reader import Correction, SqliteLedgerReader
+from fillguard.ledger.reader import SqliteLedgerReader
 from fillguard.ledger.register import add_to_register
+from fillguard.ledger.rows import Correction
 from fillguard.ports import AuditEntry
 from fillguard.settings import load_settings
 

@@ -27,6 +27,7 @@ from fillguard.app.speech import Speech, plans
 from fillguard.app.stationlog import Needles
 from fillguard.app.supervisor import Supervisor
 from fillguard.app.valves import ValveNotes
+from fillguard.app.zeros import with_zeros
 from fillguard.clock import clock_status, monotonic_s
 from fillguard.core.events import Tick
 from fillguard.core.fitness.needle import Needle
@@ -189,7 +190,7 @@ class Watching:
             self.rules = replace(self.rules, learned=known.learned)
             left = left_behind(reader, self.rules, self._clock.now())
             self._heard = tuple(reader.past.newest_readings(HEARD_LAST))
-            state = replace(left.state, endings=known.endings)
+            state = with_zeros(replace(left.state, endings=known.endings), reader, self._clock.now())
             return replace(left, state=state, told=(*left.told, *known.told))
 
     def _resume(self) -> None:

@@ -48,7 +48,7 @@ from fillguard.core.teaching import Around, taught_by
 from fillguard.core.together import on_shared_gauge, on_shared_presence, on_shared_sensor, regrouped
 from fillguard.core.values import Surroundings
 from fillguard.core.whip import COLDEST_K, HOTTEST_K
-from fillguard.core.zero import ZERO_OFF
+from fillguard.core.zero import ZERO_OFF, off_since_bled
 
 __all__ = ["ALARM_OF_SERVICE", "CLOCK_WRONG", "StationState", "Step", "step"]
 CLOCK_WRONG = "clock-wrong"
@@ -160,7 +160,7 @@ def _on_own(state: StationState, reading: Reading, whip: str, rules: Rules) -> S
 
 def _on_zero(state: StationState, fact: ZeroChecked, rules: Rules) -> Step:
     """What a bleed showed of a gauge stands until a later bleed shows better."""
-    name = f"zero:{fact.whip}/bled"
+    name = off_since_bled(fact.whip)
     failing = {key: why for key, why in state.failing.items() if key != name}
     if fact.judged is not ZeroVerdict.GOOD:
         failing[name] = fact.text.rstrip(".")

@@ -22,10 +22,15 @@ OFF_SHARE = 0.005
 UNCERTAIN_SHARE = 0.015
 """Of range: what such a gauge measured is marked uncertain (our choice)."""
 _DRIFT_PA = 1.0 * PA_PER_BAR
-_WEEK_S = 7.0 * 86_400.0
+WEEK_S = 7.0 * 86_400.0
 _KEPT_EVERY_S = 6.0 * 3600.0
 _AIR_PA = (0.7 * PA_PER_BAR, 1.1 * PA_PER_BAR)
 """An absolute sensor on a bled whip reads the air: 3000 m to below the sea (our choice)."""
+
+
+def off_since_bled(whip: str) -> str:
+    """Name under which it stands among what fails that a whip's gauge was off when it was last bled."""
+    return f"zero:{whip}/bled"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -81,7 +86,7 @@ class Judged:
 
 def judged(zero: ZeroWatch, whip: str, pa: float, utc_s: float, *, range_pa: float, off_share: float) -> Judged:
     """What the zero `pa` says of the gauge of `whip`, whose range is `range_pa`."""
-    drifts = [pa - earlier for at_s, earlier in zero.kept if 0.0 <= utc_s - at_s <= _WEEK_S]
+    drifts = [pa - earlier for at_s, earlier in zero.kept if 0.0 <= utc_s - at_s <= WEEK_S]
     drift_pa = max(drifts, key=abs, default=None)
     share = abs(pa) / range_pa
     reads = f"The gauge of whip {whip} reads {bar_from_pa(pa):+.2f} bar when bled"
@@ -100,7 +105,7 @@ def judged(zero: ZeroWatch, whip: str, pa: float, utc_s: float, *, range_pa: flo
 
 def remembered(zero: ZeroWatch, pa: float, utc_s: float, verdict: ZeroVerdict) -> ZeroWatch:
     """The watch with one more zero of this week; one that is off may be a whip not bled: nothing to drift from."""
-    kept = tuple(each for each in zero.kept if 0.0 <= utc_s - each[0] <= _WEEK_S)
+    kept = tuple(each for each in zero.kept if 0.0 <= utc_s - each[0] <= WEEK_S)
     within = verdict in {ZeroVerdict.GOOD, ZeroVerdict.MOVED}
     if within and (not kept or utc_s - kept[-1][0] >= _KEPT_EVERY_S):
         kept = (*kept, (utc_s, pa))

@@ -41,7 +41,7 @@ _FEWEST = 256
 _WINDOW = 8192
 """Rows looked at in one turn."""
 _ROWS_A_TURN = _LONGEST_CHUNK = 1024
-"""A turn holds up whoever waits for the next commit: some ten milliseconds (measured)."""
+"""A turn holds up whoever waits for the next commit: some twenty milliseconds (measured)."""
 _PRUNE_LOOK = 256
 
 

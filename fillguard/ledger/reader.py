@@ -9,7 +9,15 @@ from pathlib import Path
 from typing import Self, TypeVar
 
 from fillguard.core.errors import LedgerError
-from fillguard.core.events import AlarmChanged, AlarmState, FillEnded, FillStarted, LearnedChanged, SettledJudged
+from fillguard.core.events import (
+    AlarmChanged,
+    AlarmState,
+    FillEnded,
+    FillStarted,
+    LearnedChanged,
+    SettledJudged,
+    ZeroChecked,
+)
 from fillguard.ledger import rows
 from fillguard.ledger.chain import Anchor, genesis
 from fillguard.ledger.codec import Fact, decode_text
@@ -64,24 +72,6 @@ _READING_COLUMNS = {"whip": "source.whip", "time": "reading.sample_ms"}
 _EVENT_COLUMNS = {"whip": "whip", "time": "at_ms"}
 _AUDIT_COLUMNS = {"time": "at_ms"}
 _Fact = TypeVar("_Fact")
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Correction:
-    """What somebody says a fill's record should have said."""
-
-    fill_id: str
-    field: str
-    was: object
-    """On record, or as corrected before."""
-    to: object
-    by: str
-    why: str
-    at_utc_s: float
-
-    def __str__(self) -> str:
-        was = "nothing" if self.was is None else self.was
-        return f"{self.field}: {was} -> {self.to} by {self.by} ({self.why})"
 
 
 class SqliteLedgerReader:
@@ -159,10 +149,10 @@ class SqliteLedgerReader:
         found = self._ask(f"{rows.FILLS} WHERE fill_id = ?", (fill_id,)).fetchone()
         return found and rows.fill(found)
 
-    def corrections(self, fill_id: str | None = None) -> list[Correction]:
+    def corrections(self, fill_id: str | None = None) -> list[rows.Correction]:
         """What was corrected of one fill, or of all, oldest first."""
         sql = "SELECT body FROM audit WHERE action = 'correction' AND subject = ifnull(?, subject) ORDER BY id"
-        return [_correction(json.loads(body)) for (body,) in self._ask(sql, (fill_id,))]
+        return [rows.correction(json.loads(body)) for (body,) in self._ask(sql, (fill_id,))]
 
     def open_fills(self) -> list[FillStarted]:
         """Fills that began and have no end on record, oldest first."""
@@ -231,6 +221,12 @@ class SqliteLedgerReader:
         """Events recorded after a row, in the order of the record."""
         found = self._ask("SELECT body FROM event WHERE id > ? ORDER BY id", (row,))
         return (decode_text(body) for (body,) in found)
+
+    def zero_checks(self, since_s: float) -> list[ZeroChecked]:
+        """Zero checks of all whips since then (Unix seconds), oldest first."""
+        sql = "SELECT body FROM event WHERE kind = 'ZeroChecked' AND at_ms >= ? ORDER BY id"
+        found = self._ask(sql, (stored_ms(since_s),))
+        return [fact for (body,) in found if isinstance(fact := decode_text(body), ZeroChecked)]
 
     def settled_readings(self, fill_id: str) -> list[SettledJudged]:
         """Settled readings of one fill, oldest first."""
@@ -364,21 +360,6 @@ class SqliteLedgerReader:
             return self._connection.execute(sql, values)
         except sqlite3.Error as problem:
             raise LedgerError(f"ledger {self._path} cannot be read: {problem}") from problem
-
-
-def _correction(body: Mapping[str, object]) -> Correction:
-    at, data = body["at"], body["data"]
-    if not (isinstance(at, dict) and isinstance(data, dict)):
-        raise LedgerError(f"recorded correction {body!r} cannot be read: verify the ledger")
-    return Correction(
-        fill_id=str(body["subject"]),
-        field=str(data["field"]),
-        was=data["was"],
-        to=data["to"],
-        by=str(body["who"]),
-        why=str(body["detail"]),
-        at_utc_s=float(at["utc_s"]),
-    )
 
 
 def _where(conditions: Sequence[str]) -> str:

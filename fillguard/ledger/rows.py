@@ -4,6 +4,7 @@ import json
 from collections.abc import Mapping
 from dataclasses import dataclass
 
+from fillguard.core.errors import LedgerError
 from fillguard.ledger import grid
 from fillguard.ledger.codec import Json
 from fillguard.ports import OutboxItem
@@ -115,6 +116,40 @@ def fill(row: Row) -> Mapping[str, object]:
         told[name] = tuple(json.loads(str(told[name] or "[]")))
     told["plateau_seen"] = bool(told["plateau_seen"])
     return told
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Correction:
+    """What somebody says a fill's record should have said."""
+
+    fill_id: str
+    field: str
+    was: object
+    """On record, or as corrected before."""
+    to: object
+    by: str
+    why: str
+    at_utc_s: float
+
+    def __str__(self) -> str:
+        was = "nothing" if self.was is None else self.was
+        return f"{self.field}: {was} -> {self.to} by {self.by} ({self.why})"
+
+
+def correction(body: Mapping[str, object]) -> Correction:
+    """The correction in an audit row. Raises LedgerError."""
+    at, data = body["at"], body["data"]
+    if not (isinstance(at, dict) and isinstance(data, dict)):
+        raise LedgerError(f"recorded correction {body!r} cannot be read: verify the ledger")
+    return Correction(
+        fill_id=str(body["subject"]),
+        field=str(data["field"]),
+        was=data["was"],
+        to=data["to"],
+        by=str(body["who"]),
+        why=str(body["detail"]),
+        at_utc_s=float(at["utc_s"]),
+    )
 
 
 def _int(value: object) -> int:

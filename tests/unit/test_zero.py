@@ -5,13 +5,20 @@ practice, no source).
 """
 
 from dataclasses import replace
+from pathlib import Path
 
 import pytest
 
+from fillguard.app.zeros import with_zeros
 from fillguard.core.events import AlarmState, FillEnded, ZeroChecked, ZeroVerdict
 from fillguard.core.rules import WhipRules
+from fillguard.core.stationstate import StationState
 from fillguard.core.units import PA_PER_BAR
+from fillguard.core.whip import WhipState
 from fillguard.core.zero import UNCHECKED, ZeroWatch, after, judged, remembered
+from fillguard.ledger.reader import SqliteLedgerReader
+from tests.ledger_facts import T0 as LEDGER_T0
+from tests.ledger_facts import at, record, step, tick
 from tests.panel import STEEL_12, Line, Panel, Story, real_rules
 
 BLED_PA = 3.0 * PA_PER_BAR
@@ -141,3 +148,48 @@ def test_residual_pressure_of_a_cylinder_is_no_zero() -> None:
         zero, found = after(zero, float(second), 2.5 * PA_PER_BAR, BLED_PA)
         assert found is None
     assert zero == ZeroWatch(armed=False)
+
+
+def recorded(path: Path, *checked: tuple[float, str, float, ZeroVerdict]) -> None:
+    """Zero checks on record: when (days before now), whip, bar, what was said."""
+    facts = [
+        ZeroChecked(
+            stamp=at(-days * DAY_S),
+            whip=whip,
+            fill_id=None,
+            zero_gauge_pa=bar * PA_PER_BAR,
+            range_pa=200e5,
+            drift_pa=None,
+            judged=verdict,
+            text=f"{verdict}.",
+        )
+        for days, whip, bar, verdict in checked
+    ]
+    record(path, *(step(tick(fact.stamp.utc_s - LEDGER_T0), fact) for fact in facts))
+
+
+def test_a_restart_knows_the_zeros_of_the_last_week_and_which_whip_was_off(tmp_path: Path) -> None:
+    path = tmp_path / "ledger.sqlite3"
+    recorded(
+        path,
+        (9.0, "1", 0.1, ZeroVerdict.GOOD),
+        (3.0, "1", 0.2, ZeroVerdict.GOOD),
+        (2.0, "2", 1.4, ZeroVerdict.OFF),
+        (1.0, "2", 0.0, ZeroVerdict.GOOD),
+        (0.5, "3", -3.4, ZeroVerdict.UNCERTAIN),
+    )
+    with SqliteLedgerReader(path) as reader:
+        state = with_zeros(StationState(), reader, at(0.0))
+    assert [pa for _, pa in state.whips["1"].zero.kept] == [0.2 * PA_PER_BAR]
+    assert state.failing == {"zero:3/bled": "uncertain"}
+    assert state.whips["3"].zero.uncertain
+    assert not state.whips["2"].zero.uncertain
+
+
+def test_a_whip_that_goes_on_where_it_was_knows_its_own(tmp_path: Path) -> None:
+    path = tmp_path / "ledger.sqlite3"
+    recorded(path, (1.0, "1", 0.1, ZeroVerdict.GOOD))
+    own = WhipState(whip="1", zero=replace(UNCHECKED, kept=((0.0, 7.0),)))
+    with SqliteLedgerReader(path) as reader:
+        state = with_zeros(StationState(whips={"1": own}), reader, at(0.0))
+    assert state.whips["1"] is own
