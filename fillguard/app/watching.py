@@ -1,15 +1,12 @@
 """The running watch: every part built, wired, started in order and stopped in order."""
 
 import threading
-import uuid
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import replace
 from functools import partial
-from typing import TYPE_CHECKING
 
 from fillguard import __version__
 from fillguard.app import owing
-from fillguard.app.anchoring import AnchorNotes
 from fillguard.app.authors import Author
 from fillguard.app.calibrations import Calibrations
 from fillguard.app.canary import Canary
@@ -19,6 +16,7 @@ from fillguard.app.gases import Gases
 from fillguard.app.keeping import Snapshots
 from fillguard.app.learning import remembered
 from fillguard.app.observing import Observing
+from fillguard.app.parts import anchor_notes, mirror_of, station_status
 from fillguard.app.reloading import Reloading
 from fillguard.app.replaying import units_of
 from fillguard.app.resuming import LeftBehind, left_behind
@@ -46,12 +44,8 @@ from fillguard.outlets.findings import FindingCounts
 from fillguard.outlets.mqtt import MqttOutlet
 from fillguard.outlets.notifying import Notifier
 from fillguard.outlets.planning import Planner
-from fillguard.outlets.status import StationStatus
-from fillguard.ports import AuditEntry, Clock, Outlet, OwedNotice, Route, StepRecord
+from fillguard.ports import AuditEntry, Clock, Outlet, OwedNotice, Publication, Route, StepRecord
 from fillguard.settings import Settings
-
-if TYPE_CHECKING:
-    from fillguard.outlets.influx import InfluxMirror
 
 _ENGINE_WITHIN_S = 2.0
 _CHANNELS_WITHIN_S = 1.5
@@ -97,7 +91,10 @@ class Watching:
         self.rules = settings.rules(Gases(report=partial(report, ok=False)).surface_of)
         self.speech = Speech(settings=settings, rules=self.rules, units=units_of(settings), drill=drill)
         channels = senders(settings.channels)
-        self.anchors = self._anchor_notes(channels)
+        self.status = station_status(settings, clock, drill=drill)
+        self.anchors = anchor_notes(
+            settings, channels, publish=self._publish, trail=lambda: self.ledger, clock=clock, drill=drill
+        )
         self.ledger = self._ledger()
         self._snapshots = Snapshots(self.ledger)
         try:
@@ -108,17 +105,27 @@ class Watching:
             raise
         self.delivery = self._delivery(channels)
         self.notifier, self.planner = self._notifier()
-        self.mirror = self._mirror()
-        self.status, self.outlet = self._outlet()
-        self.reloading = self._reloading()
+        self._wire(supervisor, also)
+        self.engine = self._engine()
+        self._thread = threading.Thread(target=self._run_engine, name="engine", daemon=True)
+
+    def _wire(self, supervisor: Supervisor, also: Sequence[Outlet]) -> None:
+        """What hears of each step, in this order, and what goes on beside."""
+        settings, clock = self.settings, self._clock
+        self.mirror = mirror_of(
+            settings,
+            open_source=self._reader,
+            progress=self.ledger,
+            clock=clock,
+            on_health=partial(self.services.changed, "mirror"),
+        )
+        self.outlet, self.reloading = self._outlet(), self._reloading()
         self.calibrations = Calibrations(settings, clock=clock, tell=self.services.tell)
         self.canary = self._canary(supervisor.feed)
         self.findings, self.observing = FindingCounts(), self._observing()
         valves = ValveNotes(self._counter.record, self.ledger)
         own: tuple[Outlet, ...] = (self.reloading, self.outlet, self.canary, valves, self.findings)
         self._outlets = (*own, *self.observing.outlets, *also)
-        self.engine = self._engine()
-        self._thread = threading.Thread(target=self._run_engine, name="engine", daemon=True)
 
     def start(self, author: Author | None = None) -> None:
         """Begin to watch. `author`: who changed the thresholds last, if anybody said."""
@@ -137,6 +144,10 @@ class Watching:
         self.link.start(sign=self.status, greet=self._greet)
         self.canary.start()
         self.observing.start(self)
+
+    def _publish(self, publication: Publication) -> None:
+        """For parts that the link is built from, or after."""
+        self.link.publish(publication)
 
     def _greet(self) -> None:
         self.outlet.greet()
@@ -228,7 +239,7 @@ class Watching:
             whips=settings.whips or None,
             register=counter.cylinder,
             assess=counter.received,
-            ask=lambda request: self.link.publish(request),  # noqa: PLW0108 - the link is built from what this needs
+            ask=self._publish,
         )
         link = MqttLink(
             settings.broker,
@@ -255,17 +266,6 @@ class Watching:
                 on_anchor=self.anchors.noted,
                 clock_status=clock_status,
             ),
-        )
-
-    def _anchor_notes(self, channels: Mapping[str, Sender]) -> AnchorNotes:
-        name = self.settings.ledger.anchor_channel
-        return AnchorNotes(
-            lambda publication: self.link.publish(publication),  # noqa: PLW0108 - the link is built later
-            station=self.settings.station.id,
-            drill=self._drill,
-            channel=(name, channels[name]) if name is not None else None,
-            trail=lambda: self.ledger,
-            clock=self._clock,
         )
 
     def _delivery(self, channels: Mapping[str, Sender]) -> Delivery:
@@ -307,25 +307,17 @@ class Watching:
             return
         self.ledger.put(StepRecord(cause=Tick(stamp=self._clock.now()), facts=(), owed=(notice,)))
 
-    def _outlet(self) -> tuple[StationStatus, MqttOutlet]:
-        status = StationStatus(
-            station=self.settings.station.id,
-            instance=uuid.uuid4().hex,
-            version=__version__,
-            started_utc_s=self._clock.now().utc_s,
-            drill=self._drill,
-        )
-        outlet = MqttOutlet(
+    def _outlet(self) -> MqttOutlet:
+        return MqttOutlet(
             self.link.publish,
             station=self.settings.station.id,
-            status=status,
+            status=self.status,
             text=self.speech.text,
             action=self.speech.action,
             real_seconds=self._clock.real_seconds,
             recorded=lambda: None if self.ledger.healthy() else False,
             needle=partial(self._needle_of, Needles(self.settings.ledger.path)),
         )
-        return status, outlet
 
     def _needle_of(self, needles: Needles, whip: str) -> Needle | None:
         return needles.of(whip, self._clock.now())
@@ -376,23 +368,3 @@ class Watching:
 
     def _reader(self) -> SqliteLedgerReader:
         return SqliteLedgerReader(self.settings.ledger.path)
-
-    def _mirror(self) -> "InfluxMirror | None":
-        influx = self.settings.influx
-        if influx is None:
-            return None
-        from fillguard.outlets.influx import InfluxMirror, Target  # noqa: PLC0415 - its client costs 40 MB
-
-        return InfluxMirror(
-            Target(
-                url=influx.url,
-                org=influx.org,
-                bucket=influx.bucket,
-                token=influx.token.get_secret_value(),
-                station=self.settings.station.id,
-            ),
-            open_source=self._reader,
-            progress=self.ledger,
-            clock=self._clock,
-            on_health=partial(self.services.changed, "mirror"),
-        )
