@@ -129,20 +129,23 @@ def taken_up(
     found: dict[str, TakenUp] = {}
     for whip, fold in folds.items():
         until = fold.pass_time(last_utc_s)
-        state = fold.state.whips[whip]
-        fill_id = state.fill.fill_id if state.fill is not None else None
+        fill = fold.state.whips[whip].fill
         on_record = open_fills[whip].fill_id if whip in open_fills else None
-        if fill_id == on_record:
-            found[whip] = TakenUp(
-                state=_listening(state, until, now, rules),
-                air_k=fold.state.air_k,
-                bath_k=fold.state.bath_k,
-                sensed=sensors_of(plain_state(fold.state.sensed), by_s=now.mono_s - until.mono_s),
-                away_s=away_s,
-                folded=fold.folded,
-                from_start=fold.from_start,
-            )
+        if (fill.fill_id if fill is not None else None) == on_record:
+            found[whip] = _taken_up(whip, fold, until, now, rules)
     return found
+
+
+def _taken_up(whip: str, fold: "_Fold", until: Stamp, now: Stamp, rules: Rules) -> TakenUp:
+    return TakenUp(
+        state=_listening(fold.state.whips[whip], until, now, rules),
+        air_k=fold.state.air_k,
+        bath_k=fold.state.bath_k,
+        sensed=sensors_of(plain_state(fold.state.sensed), by_s=now.mono_s - until.mono_s),
+        away_s=now.utc_s - until.utc_s,
+        folded=fold.folded,
+        from_start=fold.from_start,
+    )
 
 
 def _folds(

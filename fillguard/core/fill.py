@@ -217,6 +217,19 @@ class OpenFill:
     def summary(self, *, ended_s: float | None, outcome: Outcome | None = None) -> FillSummary:
         """The fill's one row."""
         close, final = self._at_close(), None if self.lost else self.last_sure
+        return replace(
+            self._row(ended_s, outcome or self.outcome()),
+            settled_gauge_pa=close.settled_pa if close else None,
+            settled_low_gauge_pa=close.low_pa if close else None,
+            settled_high_gauge_pa=close.high_pa if close else None,
+            final_settled_gauge_pa=final.settled_pa if final else None,
+            final_settled_low_gauge_pa=final.low_pa if final else None,
+            final_settled_high_gauge_pa=final.high_pa if final else None,
+            predicted=None if self.lost else self.predicted,
+        )
+
+    def _row(self, ended_s: float | None, outcome: Outcome) -> FillSummary:
+        """Its row but for what was projected."""
         return FillSummary(
             fill_id=self.fill_id,
             station=self.station,
@@ -228,16 +241,12 @@ class OpenFill:
             started_s=self.started_s,
             flow_stopped_s=self.flow_stopped_s,
             ended_s=ended_s,
-            outcome=outcome or self.outcome(),
+            outcome=outcome,
             start_gauge_pa=self.start_pa,
             plateau_seen=self.plateau_seen,
             close_gauge_pa=self.close_pa,
-            settled_gauge_pa=close.settled_pa if close else None,
-            settled_low_gauge_pa=close.low_pa if close else None,
-            settled_high_gauge_pa=close.high_pa if close else None,
-            final_settled_gauge_pa=final.settled_pa if final else None,
-            final_settled_low_gauge_pa=final.low_pa if final else None,
-            final_settled_high_gauge_pa=final.high_pa if final else None,
+            settled_gauge_pa=None,
+            final_settled_gauge_pa=None,
             reference_k=self.held.cylinder.reference_k,
             limit_gauge_pa=self.held.limit_gauge_pa,
             target_gauge_pa=self.held.target_gauge_pa,
@@ -254,7 +263,6 @@ class OpenFill:
             gauge=self.gauge,
             companions=self.companions,
             stages=self.stages,
-            predicted=None if self.lost else self.predicted,
         )
 
     @property

@@ -8,7 +8,8 @@ from fillguard.core.curve import Curve
 from fillguard.core.estimator import Flow
 from fillguard.core.events import Phase, Projected
 from fillguard.core.fill import Held, OpenFill
-from fillguard.core.limits import close_caps, lowest_first
+from fillguard.core.gas import GasSurface
+from fillguard.core.limits import Cap, close_caps, lowest_first
 from fillguard.core.outlook import Outlook
 from fillguard.core.rules import Rules
 from fillguard.core.values import AIR, GasMix, Stamp, Surroundings
@@ -44,7 +45,6 @@ def context_of(
     around = bath_k if held.surroundings is Surroundings.BATH else air_k
     mix = contents_mix(held, start_pa)
     gas = rules.surface_of(mix)
-    of_whip = rules.whip(whip)
     return FillContext(
         cylinder=held.cylinder,
         mates=held.mates,
@@ -60,19 +60,24 @@ def context_of(
         arrived_k=held.arrived_k,
         learned=rules.learned_for(held.cylinder if held.identified else None),
         ambient_abs_pa=rules.ambient_abs_pa,
-        caps=lowest_first(
-            cap
-            for cylinder in (held.cylinder, *held.mates)
-            for cap in close_caps(
-                cylinder,
-                gas,
-                ambient_abs_pa=rules.ambient_abs_pa,
-                whip_gauge_pa=rules.max_working_gauge_pa(whip, *held.mate_whips),
-                safety_valve_gauge_pa=of_whip.safety_valve_gauge_pa,
-                hot_allowance_pa=rules.hot_allowance_pa,
-                supply_end_gauge_pa=supply_end_gauge_pa,
-            )
-        ),
+        caps=_caps(held, rules, whip, gas, supply_end_gauge_pa),
+    )
+
+
+def _caps(held: Held, rules: Rules, whip: str, gas: GasSurface, supply_end_gauge_pa: float | None) -> tuple[Cap, ...]:
+    """What ends the fill before the target, of every cylinder at this gauge; the lowest first."""
+    return lowest_first(
+        cap
+        for cylinder in (held.cylinder, *held.mates)
+        for cap in close_caps(
+            cylinder,
+            gas,
+            ambient_abs_pa=rules.ambient_abs_pa,
+            whip_gauge_pa=rules.max_working_gauge_pa(whip, *held.mate_whips),
+            safety_valve_gauge_pa=rules.whip(whip).safety_valve_gauge_pa,
+            hot_allowance_pa=rules.hot_allowance_pa,
+            supply_end_gauge_pa=supply_end_gauge_pa,
+        )
     )
 
 

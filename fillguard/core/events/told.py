@@ -225,22 +225,22 @@ class FillSummary:
     close_gauge_pa: float | None
     settled_gauge_pa: float | None
     """The projection 3 s after the flow stopped, with its 90 % interval."""
-    settled_low_gauge_pa: float | None
-    settled_high_gauge_pa: float | None
+    settled_low_gauge_pa: float | None = None
+    settled_high_gauge_pa: float | None = None
     final_settled_gauge_pa: float | None
     """The last projection that was made."""
-    final_settled_low_gauge_pa: float | None
-    final_settled_high_gauge_pa: float | None
+    final_settled_low_gauge_pa: float | None = None
+    final_settled_high_gauge_pa: float | None = None
     reference_k: float
     limit_gauge_pa: float
     target_gauge_pa: float
-    peak_rate_pa_s: float | None
+    peak_rate_pa_s: float | None = None
     peak_gauge_pa: float
-    gas_k_max: float | None
-    alarms: tuple[str, ...]
-    findings: tuple[str, ...]
-    readings: int
-    doubtful_readings: int
+    gas_k_max: float | None = None
+    alarms: tuple[str, ...] = ()
+    findings: tuple[str, ...] = ()
+    readings: int = 0
+    doubtful_readings: int = 0
     learned_version: int = 0
     """Of the station's learned values in use; 0: as shipped."""
     verdict: Verdict | None = None
