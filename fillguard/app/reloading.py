@@ -69,7 +69,7 @@ class Reloading:
             self._report(f"configuration: {change}: comes into force at the next restart", ok=False)
         if found.later or not found.now:
             detail = "; ".join(["needs a restart: " + str(change) for change in found.later]) or "nothing has changed"
-            self._audit(author, "configuration-loaded", detail)
+            self._audit(author, "configuration-loaded", detail, config_hash=loaded.hash)
         if not found.now:
             if not found.later:
                 self._report("the configuration has not changed")
@@ -134,10 +134,10 @@ class Reloading:
             )
         )
 
-    def _audit(self, author: Author, action: str, detail: str) -> None:
-        self._ledger.put_audit(
-            AuditEntry(at=self._clock.now(), who=author.by, action=action, detail=detail, data={"why": author.why})
-        )
+    def _audit(self, author: Author, action: str, detail: str, *, config_hash: str | None = None) -> None:
+        """`config_hash`: of what was loaded; None where it could not be used."""
+        data = {"why": author.why, "config": config_hash}
+        self._ledger.put_audit(AuditEntry(at=self._clock.now(), who=author.by, action=action, detail=detail, data=data))
 
     def _service(self, *, ok: bool, detail: str) -> None:
         self._inbox.put(ServiceChanged(stamp=self._clock.now(), service=SERVICE, ok=ok, detail=detail))

@@ -7,6 +7,7 @@ what it answers comes from the handlers that it is given, which run on its threa
 import socket
 import threading
 from collections.abc import Callable, Mapping
+from contextlib import suppress
 from dataclasses import dataclass, field
 from functools import partial
 from http import HTTPStatus
@@ -14,7 +15,8 @@ from http.server import BaseHTTPRequestHandler, ThreadingHTTPServer
 from urllib.parse import parse_qsl, urlsplit
 
 MOST_CONNECTIONS = 16
-REQUEST_WITHIN_S = 5.0
+REQUEST_WITHIN_S, CONNECTION_WITHIN_S = 5.0, 10.0
+"""For the next byte, and for all of it."""
 LONGEST_BODY = 4096
 LONGEST_TARGET = 2048
 _STOP_WITHIN_S = 2.0
@@ -105,14 +107,25 @@ class _Server(ThreadingHTTPServer):
     def process_request_thread(
         self, request: socket.socket | tuple[bytes, socket.socket], client_address: object
     ) -> None:
-        """Answer, then make room."""
+        """Answer within a time that no drip of bytes prolongs, then make room."""
+        limit = threading.Timer(CONNECTION_WITHIN_S, _cut, (request,))
+        limit.daemon = True
+        limit.start()
         try:
             super().process_request_thread(request, client_address)
         finally:
+            limit.cancel()
             self._room.release()
 
     def handle_error(self, request: socket.socket | tuple[bytes, socket.socket], client_address: object) -> None:
         """Whoever broke off is no fault of ours; a fault of a handler was answered already."""
+
+
+def _cut(request: socket.socket | tuple[bytes, socket.socket]) -> None:
+    """Whoever still reads or writes there is at the end of it."""
+    if isinstance(request, socket.socket):
+        with suppress(OSError):  # it has ended by itself
+            request.shutdown(socket.SHUT_RDWR)
 
 
 class _Handler(BaseHTTPRequestHandler):

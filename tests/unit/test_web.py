@@ -133,6 +133,24 @@ def test_somebody_who_sends_nothing_is_let_go(monkeypatch: pytest.MonkeyPatch) -
         assert silent.recv(100) == b""
 
 
+def test_somebody_who_drips_is_let_go_too(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(web, "CONNECTION_WITHIN_S", 0.3)
+    with serving() as server, socket.create_connection(("127.0.0.1", server.port), timeout=30.0) as drip:
+        drip.settimeout(0.05)
+        said = b"GET /echo HTTP/1.0\r\nX: " + b"x" * 2000
+        for byte in said:  # each in time by itself
+            try:
+                drip.sendall(bytes([byte]))
+                assert drip.recv(100) == b""
+                break
+            except TimeoutError:
+                continue
+            except (ConnectionResetError, BrokenPipeError):
+                break
+        else:
+            pytest.fail("it still listens")
+
+
 def test_an_address_that_is_taken_is_said_at_once() -> None:
     with serving() as server, pytest.raises(OSError, match="in use"):
         WebServer("127.0.0.1", server.port, {})
