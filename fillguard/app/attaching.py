@@ -16,7 +16,7 @@ from fillguard.intake.asking import ask
 from fillguard.intake.attach import attach_event
 from fillguard.intake.checks import checks_said
 from fillguard.intake.commands import OVERRIDE
-from fillguard.intake.deeds import checked_command
+from fillguard.intake.deeds import checked_command, closed_command, stage_command
 from fillguard.intake.described import Register
 from fillguard.intake.formats import UnusableError
 from fillguard.intake.sending import send_command, send_cylinder
@@ -71,6 +71,28 @@ def check(whip: str, checked: list[str], *, operator: str, config: Path, environ
     refused = ask(settings.broker, settings.station.id, payload, command_id, wait_s=ANSWER_WITHIN_S)
     if refused is not None:
         raise NotDoneError(f"whip {whip}: not ticked: {refused}")
+
+
+def call_stage(whip: str, number: int, *, operator: str, config: Path, environ: Mapping[str, str]) -> None:
+    """Say which stage of a partial-pressure fill comes now. Raises NotDoneError with what the watch has against it."""
+    command_id = uuid.uuid4().hex
+    refused = _asked(whip, stage_command(operator, whip, number, command_id), command_id, config, environ)
+    if refused is not None:
+        raise NotDoneError(f"whip {whip}: stage {number} does not come: {refused}")
+
+
+def close(whip: str, *, operator: str, config: Path, environ: Mapping[str, str]) -> None:
+    """Say that one whip of a shared gauge was closed. Raises NotDoneError with what the watch has against it."""
+    command_id = uuid.uuid4().hex
+    refused = _asked(whip, closed_command(operator, whip, command_id), command_id, config, environ)
+    if refused is not None:
+        raise NotDoneError(f"whip {whip}: not taken out: {refused}")
+
+
+def _asked(whip: str, payload: bytes, command_id: str, config: Path, environ: Mapping[str, str]) -> str | None:
+    """What the watch answers to a command about a whip: why not, None for done."""
+    settings = _settings(config, environ, whip)
+    return ask(settings.broker, settings.station.id, payload, command_id, wait_s=ANSWER_WITHIN_S)
 
 
 def _understood(payload: bytes, settings: Settings, whip: str, register: Register) -> InEvent:

@@ -180,8 +180,10 @@ class Counter:
         return Wanted(
             gas=event.gas,
             target_gauge_pa=event.target_gauge_pa,
-            whip_max_gauge_pa=self._rules.whip(event.whip).max_working_gauge_pa,
-            whip_oxygen_clean=self._settings.oxygen_clean_whips.get(event.whip),
+            whip_max_gauge_pa=self._rules.max_working_gauge_pa(
+                *([stage.whip for stage in event.stages] or [event.whip])
+            ),
+            whip_oxygen_clean=self._whips_clean(event),
             air_onto_oxygen=bool(self._air_onto_oxygen(event)),
             air_compatible=self._air_onto_oxygen(event) <= self._settings.compatible_air_whips,
             oxygen_threshold=self._settings.station.oxygen_threshold,
@@ -189,6 +191,13 @@ class Counter:
                 event.gas, event.cylinder.material if event.cylinder is not None else Material.ALUMINIUM
             ),
         )
+
+    def _whips_clean(self, event: CylinderAttached) -> bool | None:
+        """Whether every whip that lets in rich gas is oxygen-clean; None where nobody said it of one of them."""
+        rich = min(self._settings.station.oxygen_threshold, self._settings.fitness.oxygen_threshold)
+        whips = {stage.whip for stage in event.stages if stage.gas.o2 > rich} or {event.whip}
+        said = {self._settings.oxygen_clean_whips.get(whip) for whip in whips}
+        return False if False in said else None if None in said else True
 
     def _air_onto_oxygen(self, event: CylinderAttached) -> frozenset[str]:
         """Whips that let air onto oxygen-rich gas in this fill."""

@@ -21,6 +21,14 @@ ValveFound = Annotated[
         "will-not-seal. May be given again.",
     ),
 ]
+Stages = Annotated[
+    list[str] | None,
+    typer.Option(
+        "--stage",
+        help="Partial pressure, instead of --gas and target: gas:bar@whip, in order. bar: where the WHOLE contents are "
+        "to settle. Such as --stage oxygen:29@3 --stage air:207.",
+    ),
+]
 ValveNote = Annotated[str | None, typer.Option("--valve-note", help="The same in your own words.")]
 
 
@@ -36,6 +44,17 @@ def gas_said(text: str) -> object:
         ) from None
 
 
+def stage_said(text: str) -> dict[str, object]:
+    """`o2=1.0:29@3`: gas, settled bar of the whole contents after it, whip; without `@` the whip of the command."""
+    told, _, whip = text.partition("@")
+    gas, _, bar = told.rpartition(":")
+    try:
+        stage: dict[str, object] = {"gas": gas_said(gas), "target_bar": float(bar)}
+    except ValueError:
+        raise typer.BadParameter(f"{text!r}: write gas:bar or gas:bar@whip, such as oxygen:29@3 or air:207") from None
+    return stage | {"whip": whip} if whip else stage
+
+
 def attach(
     whip: Whip,
     serial: Annotated[str | None, typer.Argument(help="Serial as stamped; a scanner types it for you.")] = None,
@@ -46,6 +65,7 @@ def attach(
     residual_gas: Annotated[str | None, typer.Option("--residual-gas", help="What is in it; else --gas.")] = None,
     target_bar: Annotated[float | None, typer.Option("--target-bar", help="Settled; else the limit.")] = None,
     target_psi: Annotated[float | None, typer.Option("--target-psi", help="Settled; else the limit.")] = None,
+    stages: Stages = None,
     arrived: Annotated[str | None, typer.Option("--arrived", help="shop, cold, hot or degrees C.")] = None,
     bath: Annotated[bool, typer.Option("--bath", help="It stands in a water bath.")] = False,
     stamp_read: Annotated[bool, typer.Option("--stamp-read", help="The shoulder says this rating.")] = False,
@@ -75,7 +95,8 @@ def attach(
             "serial": serial,
             "class": class_name,
             "operator": operator,
-            "gas": gas_said(gas),
+            "gas": None if stages else gas_said(gas),
+            "stages": [stage_said(text) for text in stages] if stages else None,
             "residual_gas": None if residual_gas is None else gas_said(residual_gas),
             "target_bar": target_bar,
             "target_psi": target_psi,
@@ -143,6 +164,40 @@ def checked(
 
         attaching.check(whip, checks, operator=operator, config=config, environ=os.environ)
         say(f"whip {whip}: ticked: {', '.join(checks)}")
+
+
+def stage(
+    whip: Whip,
+    number: Annotated[int, typer.Argument(help="Which stage comes now, from 1.")],
+    *,
+    operator: Operator,
+    config: ConfigDir = Path("config"),
+) -> None:
+    """Say which stage of a partial-pressure fill comes now, where the one before closed short of its target.
+
+    Exit code 1 when the watch refuses (it says why) or does not answer.
+
+    Example: fillguard stage 3 2 --operator op-1
+    """
+    with exit_codes():
+        from fillguard.app import attaching  # noqa: PLC0415 - keeps `--help` quick
+
+        attaching.call_stage(whip, number, operator=operator, config=config, environ=os.environ)
+        say(f"whip {whip}: stage {number} comes now")
+
+
+def closed(whip: Whip, *, operator: Operator, config: ConfigDir = Path("config")) -> None:
+    """Say that this whip is closed while others go on filling from the same gauge: its fill ends, theirs goes on.
+
+    Exit code 1 when the watch refuses (it says why) or does not answer.
+
+    Example: fillguard closed 1 --operator op-1
+    """
+    with exit_codes():
+        from fillguard.app import attaching  # noqa: PLC0415 - keeps `--help` quick
+
+        attaching.close(whip, operator=operator, config=config, environ=os.environ)
+        say(f"whip {whip}: closed, out of the group")
 
 
 def override(

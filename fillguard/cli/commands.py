@@ -3,7 +3,7 @@
 import typer
 
 from fillguard.cli.alarms import app as alarms
-from fillguard.cli.attaching import attach, checked, detach, override
+from fillguard.cli.attaching import attach, checked, closed, detach, override, stage
 from fillguard.cli.commanding import acknowledge, in_service, out_of_service, reset, shelve, unshelve
 from fillguard.cli.cylinders import app as cylinders
 from fillguard.cli.feeding import app as feed
@@ -44,6 +44,8 @@ for command in (
     attach,
     detach,
     checked,
+    stage,
+    closed,
     override,
     acknowledge,
     reset,

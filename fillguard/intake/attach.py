@@ -20,12 +20,14 @@ from fillguard.intake.described import (
     DESCRIBING,
     MATERIALS,
     Attach,
+    Gas,
     Register,
     cylinder_said,
     reason_of,
     target_gauge_pa,
 )
 from fillguard.intake.formats import UnusableError, check_json, refuse_shape, shown
+from fillguard.intake.staged import check_limit, stages_said
 from fillguard.settings.panel import PanelSettings, Scanner
 
 Assess = Callable[[InEvent], InEvent]
@@ -48,6 +50,7 @@ _EXPECTED = {
     "operator": 'text such as "op-1"',
     "gas": '"air", "oxygen" or fractions such as {"o2": 0.32, "he": 0}',
     "residual_gas": '"air", "oxygen" or fractions such as {"o2": 0.32, "he": 0}',
+    "stages": 'a list such as [{"gas": "oxygen", "target_bar": 29}, {"gas": "air", "target_bar": 207}]',
     "surroundings": '"air" or "bath"',
     "arrived": '"shop", "cold", "hot" or degrees C as a number',
     "checked": 'a list such as ["stamp-read"]',
@@ -103,23 +106,26 @@ def attach_event(
 def _attached(
     sent: Attach, *, stamp: Stamp, whip: str, serial: str | None, operator: str | None, cylinder: Cylinder | None
 ) -> CylinderAttached:
-    gas = _gas(sent, "gas", AIR)
+    stages = stages_said(sent, whip, lambda said: _mix("gas", said))
+    check_limit(stages, cylinder)
+    gas = max((stage.gas for stage in stages), key=lambda mix: mix.o2) if stages else _gas(sent, "gas", AIR)
     checks = checks_said(sent.get("checked", []))
     rating_said = "rated_pressure_bar" in sent or "rated_pressure_psi" in sent
     if rating_said:
         checks = (*checks, Check.STAMP_READ)  # who writes down what is stamped has read it
     return CylinderAttached(
         stamp=stamp,
-        whip=whip,
+        whip=stages[0].whip if stages else whip,
         serial=serial,
         cylinder=cylinder,
         operator=operator,
         gas=gas,
-        residual_gas=_gas(sent, "residual_gas", gas),
+        residual_gas=_gas(sent, "residual_gas", AIR if stages else gas),
         residual_told="residual_gas" in sent,
         target_gauge_pa=target_gauge_pa(sent),
         surroundings=_surroundings(sent),
         arrived_k=_arrived_k(sent),
+        stages=stages,
         checked=ticked(checks, operator, stamp),
         stamp_unseen=not rating_said,
         valve_found=found_said(sent.get("valve_found", [])),
@@ -193,8 +199,10 @@ def _name(sent: Attach, key: Literal["serial", "operator"]) -> str | None:
 
 def _gas(sent: Attach, key: Literal["gas", "residual_gas"], default: GasMix) -> GasMix:
     given = sent.get(key)
-    if given is None:
-        return default
+    return default if given is None else _mix(key, given)
+
+
+def _mix(key: str, given: Gas) -> GasMix:
     if isinstance(given, str):
         named = _NAMED_GASES.get(given)
         if named is None:

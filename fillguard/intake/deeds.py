@@ -8,7 +8,7 @@ from pydantic import TypeAdapter, ValidationError, with_config
 from typing_extensions import TypedDict
 
 from fillguard.core.errors import ConfigurationError
-from fillguard.core.events import CylinderChecked, FillAnalysed, FillReleased
+from fillguard.core.events import CylinderChecked, FillAnalysed, FillReleased, StageCalled, WhipClosed
 from fillguard.core.fitness.release import Analysis, Basis
 from fillguard.core.units import k_from_c, pa_from_bar
 from fillguard.core.values import AIR, GasMix
@@ -17,6 +17,7 @@ from fillguard.intake.formats import STRICT, UnusableError, refuse_shape, shown
 from fillguard.ports import RawMessage
 
 CHECKED, ANALYSED, RELEASED = "checked", "analysed", "released"
+STAGE, CLOSED = "stage", "closed"
 _LONGEST_TEXT = 200
 _MOST_PPM = 10_000.0
 _PERCENT = (0.0, 100.0)
@@ -67,6 +68,24 @@ class _Released(TypedDict):
     id: NotRequired[str]
 
 
+@with_config({**STRICT, "extra": "forbid"})
+class _Stage(TypedDict):
+    verb: str
+    operator: str
+    whip: str
+    number: int
+    id: NotRequired[str]
+
+
+@with_config({**STRICT, "extra": "forbid"})
+class _Closed(TypedDict):
+    verb: str
+    operator: str
+    whip: str
+    id: NotRequired[str]
+
+
+_STAGE, _CLOSED = TypeAdapter(_Stage), TypeAdapter(_Closed)
 _CHECKED, _ANALYSED, _RELEASED = TypeAdapter(_Checked), TypeAdapter(_Analysed), TypeAdapter(_Released)
 
 
@@ -74,6 +93,38 @@ def checked_command(operator: str, whip: str, checked: list[str], command_id: st
     """The command that `deed` reads back as `CylinderChecked`."""
     said = {"verb": CHECKED, "operator": operator, "whip": whip, "checked": checked, "id": command_id}
     return json.dumps(said).encode()
+
+
+def stage_command(operator: str, whip: str, number: int, command_id: str) -> bytes:
+    """The command that `deed` reads back as `StageCalled`."""
+    said = {"verb": STAGE, "operator": operator, "whip": whip, "number": number, "id": command_id}
+    return json.dumps(said).encode()
+
+
+def closed_command(operator: str, whip: str, command_id: str) -> bytes:
+    """The command that `deed` reads back as `WhipClosed`."""
+    return json.dumps({"verb": CLOSED, "operator": operator, "whip": whip, "id": command_id}).encode()
+
+
+def _on_stage(message: RawMessage) -> StageCalled:
+    sent = _STAGE.validate_json(message.payload)
+    return StageCalled(
+        stamp=message.arrived,
+        whip=_text("whip", sent["whip"]),
+        operator=_text("operator", sent["operator"]),
+        number=sent["number"],
+        command_id=sent.get("id"),
+    )
+
+
+def _on_closed(message: RawMessage) -> WhipClosed:
+    sent = _CLOSED.validate_json(message.payload)
+    return WhipClosed(
+        stamp=message.arrived,
+        whip=_text("whip", sent["whip"]),
+        operator=_text("operator", sent["operator"]),
+        command_id=sent.get("id"),
+    )
 
 
 def _on_checked(message: RawMessage) -> CylinderChecked:
@@ -155,15 +206,22 @@ def _text(key: str, text: str) -> str:
     return text
 
 
-Deed = CylinderChecked | FillAnalysed | FillReleased
+Deed = CylinderChecked | FillAnalysed | FillReleased | StageCalled | WhipClosed
 _DEEDS: Mapping[str, tuple[Callable[[RawMessage], Deed], type]] = {
     CHECKED: (_on_checked, _Checked),
     ANALYSED: (_on_analysed, _Analysed),
     RELEASED: (_on_released, _Released),
+    STAGE: (_on_stage, _Stage),
+    CLOSED: (_on_closed, _Closed),
 }
 DEEDS = frozenset(_DEEDS)
 """The verbs."""
-_KIND = {"checked": "a list of words", "label": '"air" or fractions', "valve_seen": "true or false"}
+_KIND = {
+    "number": "a whole number",
+    "checked": "a list of words",
+    "label": '"air" or fractions',
+    "valve_seen": "true or false",
+}
 _KIND["o_ring_seen"] = _KIND["valve_seen"]
 
 

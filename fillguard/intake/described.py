@@ -28,6 +28,19 @@ class _Gas(TypedDict):
     he: NotRequired[float]
 
 
+Gas = str | _Gas
+
+
+@with_config({**STRICT, "extra": "forbid"})
+class StageSaid(TypedDict):
+    """One stage of a partial-pressure fill."""
+
+    gas: str | _Gas
+    target_bar: NotRequired[float]
+    target_psi: NotRequired[float]
+    whip: NotRequired[str]
+
+
 @with_config({**STRICT, "extra": "allow"})
 class Attach(TypedDict, total=False):
     """The keys of an attach message; `class` comes besides, a name that Python cannot declare."""
@@ -38,6 +51,7 @@ class Attach(TypedDict, total=False):
     residual_gas: str | _Gas
     target_bar: float
     target_psi: float
+    stages: list[StageSaid]
     surroundings: str
     arrived: str | float
     checked: list[str]
@@ -156,7 +170,7 @@ def _rated_gauge_pa(sent: Attach) -> float | None:
     return _pressure_pa(sent.get("rated_pressure_bar"), sent.get("rated_pressure_psi"), "rated_pressure", _RATINGS)
 
 
-def target_gauge_pa(sent: Attach) -> float | None:
+def target_gauge_pa(sent: Attach | StageSaid) -> float | None:
     """What the cylinder is to settle at; None: its limit."""
     return _pressure_pa(sent.get("target_bar"), sent.get("target_psi"), "target", _TARGETS)
 

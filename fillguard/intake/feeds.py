@@ -63,6 +63,7 @@ class DefaultDecoder:
         assess: Assess = lambda event: event,
         panel: PanelSettings | None = None,
         whips: frozenset[str] | None = None,
+        gauges: Mapping[str, tuple[str, ...]] | None = None,
         ambient_abs_pa: float = STANDARD_ATMOSPHERE_PA,
         live_for_s: float = 5.0,
         rejections: Rejections | None = None,
@@ -70,7 +71,7 @@ class DefaultDecoder:
     ) -> None:
         self._station = station
         self._register, self._assess, self._panel = register, assess, panel
-        self._whips = whips
+        self._whips, self._gauges = whips, gauges or {}
         self._ambient_abs_pa = ambient_abs_pa
         self._live_for_s = live_for_s
         self._ranges = {**ELECTRICAL_RANGES, **ranges}
@@ -157,6 +158,8 @@ class DefaultDecoder:
         event = attach_event(
             message.payload, stamp=message.arrived, whip=_whip_of(feed), register=self._register, panel=self._panel
         )
+        for stage in event.stages if isinstance(event, CylinderAttached) else ():
+            self._known_whip(stage.whip)
         before.append(said)
         return event
 
@@ -183,6 +186,9 @@ class DefaultDecoder:
         match levels:
             case ["fill", self._station, leaf] if leaf in _STATION_QUANTITIES:
                 return Feed(kind=leaf, quantity=_STATION_QUANTITIES[leaf])
+            case ["fill", self._station, gauge, "pressure" | "presence" as leaf] if gauge in self._gauges:
+                # A shared gauge's readings come under its own name, too: to the rest it is its first whip.
+                return Feed(kind=leaf, whip=self._gauges[gauge][0], quantity=_WHIP_QUANTITIES.get(leaf))
             case ["fill", self._station, whip, leaf] if leaf in _WHIP_QUANTITIES:
                 return Feed(kind=leaf, whip=self._known_whip(whip), quantity=_WHIP_QUANTITIES[leaf])
             case ["fill", self._station, whip, "cylinder" | "presence" as leaf]:

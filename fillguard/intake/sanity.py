@@ -4,7 +4,7 @@ Nothing is corrected and no reading is doubted for it: each question is told onc
 """
 
 import math
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 
 from fillguard.core.events import Doubt, Quality, Quantity, Reading, ServiceChanged
@@ -73,8 +73,9 @@ class _Numbers:
 class Sanity:
     """Looks at every reading of a station. Memory: one small record a whip, a pair of whips and a source."""
 
-    def __init__(self, whips: Mapping[str, WhipRules]) -> None:
-        """`whips`: what each source can reach."""
+    def __init__(self, whips: Mapping[str, WhipRules], gauges: Mapping[str, Sequence[str]] | None = None) -> None:
+        """`whips`: what each source can reach; `gauges`: whips that are known to share one, by its name."""
+        self._shared = [frozenset(group) for group in (gauges or {}).values()]
         self._whips = whips
         self._gauges: dict[str, _Gauge] = {}
         self._pairs: dict[tuple[str, str], _Pair] = {}
@@ -139,7 +140,9 @@ class Sanity:
     def _twins(self, reading: Reading, whip: str) -> Iterator[ServiceChanged]:
         value, now_s = reading.value, reading.stamp.mono_s
         for other, gauge in self._gauges.items():
-            if other == whip or now_s - gauge.heard_s > _HEARD_WITHIN_S:
+            if other == whip or any({whip, other} <= group for group in self._shared):
+                continue  # of these it is known
+            if now_s - gauge.heard_s > _HEARD_WITHIN_S:
                 continue
             first, second = sorted((whip, other))
             pair = self._pairs.setdefault((first, second), _Pair())

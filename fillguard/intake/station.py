@@ -45,11 +45,12 @@ class StationDecoder:
             assess=assess,
             panel=settings.panel,
             whips=frozenset(whips) if whips is not None else None,
+            gauges=settings.gauges,
             ambient_abs_pa=settings.station.ambient_abs_pa,
             live_for_s=settings.extents.live_for_s,
             rejections=self._rejections,
         )
-        self._sanity = Sanity(settings.whips)
+        self._sanity = Sanity(settings.whips, settings.gauges)
         self._mapped = MappedDecoder(
             settings.feeds,
             ambient_abs_pa=settings.station.ambient_abs_pa,

@@ -13,6 +13,7 @@ from fillguard.settings.schema import Place, S, Section, validated
 from fillguard.settings.station import (
     BrokerSection,
     ExtentsSection,
+    GaugeSection,
     InfluxSection,
     LedgerSection,
     StationSection,
@@ -31,7 +32,7 @@ _TABLES: Mapping[str, type[Section]] = {
     "panel": PanelSection,
     "scanner": ScannerSection,
 }
-_LISTS = ("whip", "channel", "feed", "class")
+_LISTS = ("whip", "gauge", "channel", "feed", "class")
 _CHANNEL_SECRETS = frozenset({"url", "url_file", "url_env"})
 """A password easily lands in any of these, so none is ever quoted."""
 _FILES_OF_SECRETS = frozenset({"password_file", "token_file", "link_secret_file", "link_secret_env"})
@@ -49,6 +50,7 @@ class Sections:
     http: HttpSection | None
     profile: ProfileSection | None
     whips: tuple[WhipSection, ...]
+    gauges: tuple[GaugeSection, ...]
     channels: tuple[ChannelSection, ...]
     panel: PanelSection | None
     scanner: ScannerSection | None
@@ -93,6 +95,7 @@ def read_document(document: Mapping[str, object], environ: Mapping[str, str], pr
         http=section("http", HttpSection) if "http" in tables else None,
         profile=section("profile", ProfileSection) if "profile" in tables else None,
         whips=tuple(_items(WhipSection, document, "whip", "id", problems)),
+        gauges=tuple(_items(GaugeSection, document, "gauge", "id", problems)),
         channels=tuple(_items(ChannelSection, document, "channel", "name", problems)),
         panel=section("panel", PanelSection),
         scanner=section("scanner", ScannerSection),

@@ -107,6 +107,8 @@ class Settings:
     station: StationSettings
     broker: BrokerSettings
     whips: Mapping[str, WhipRules]
+    gauges: Mapping[str, tuple[str, ...]]
+    """Gauges that several whips share, by id: those whips."""
     channels: tuple[ChannelSettings, ...]
     ledger: LedgerSettings
     influx: InfluxSettings | None
@@ -146,6 +148,7 @@ class Settings:
             station=station or self.station.id,
             alarms=self.alarms,
             whips=self.whips,
+            gauges=self.gauges,
             extents=self.extents,
             surface_of=surface_of,
             ambient_abs_pa=self.station.ambient_abs_pa,

@@ -55,6 +55,7 @@ class Resolver:
         """The whole configuration, or None when there are problems, now or before."""
         known = {"whips": [whip.id for whip in sections.whips], "alarms": list(alarms)}
         channels = [self._channel(channel, known) for channel in sections.channels]
+        gauges = self._gauges(sections)
         influx = self._influx(sections.influx, sections.place("influx")) if sections.influx else None
         http = self._http(sections.http, sections.place("http")) if sections.http else None
         broker = self._broker(sections.broker, sections.place("broker")) if sections.broker else None
@@ -68,6 +69,7 @@ class Resolver:
             station=_station(station),
             broker=replace(broker, client_id=broker.client_id or f"fillguard-{station.id}"),
             whips={whip.id: _whip(whip, station.profile, feeds) for whip in sections.whips},
+            gauges=gauges,
             channels=tuple(channel for channel in channels if channel is not None),
             ledger=ledger,
             influx=influx,
@@ -83,6 +85,23 @@ class Resolver:
             text=text,
             hash=hashlib.sha256(text.encode()).hexdigest(),
         )
+
+    def _gauges(self, sections: Sections) -> dict[str, tuple[str, ...]]:
+        """Each whip hangs on one gauge at most; a gauge is no whip."""
+        known, taken = [whip.id for whip in sections.whips], dict[str, str]()
+        for gauge in sections.gauges:
+            place = Place(file=FILE, label=f'[[gauge]] "{gauge.id}"')
+            if gauge.id in known:
+                text = "there is a [[whip]] of that id: a gauge needs a name of its own"
+                self._problems.append(place.problem("id", text, gauge.id))
+            for whip in gauge.whips:
+                if whip not in known:
+                    self._problems.append(place.problem("whips", did_you_mean(whip, known), whip))
+                elif whip in taken:
+                    text = f'it hangs on [[gauge]] "{taken[whip]}" already: each whip has one gauge'
+                    self._problems.append(place.problem("whips", text, whip))
+                taken[whip] = gauge.id
+        return {gauge.id: tuple(gauge.whips) for gauge in sections.gauges}
 
     def _fitness(self, sections: Sections, station: StationSection) -> JurisdictionProfile | None:
         return profile_in_force(station.profile, sections.profile, sections.place("profile"), self._problems)
@@ -222,6 +241,7 @@ def canonical_text(sections: Sections, alarms: Mapping[str, AlarmSection]) -> st
     content = {
         **{name: table.model_dump(mode="json") for name, table in single.items() if table is not None},
         "whip": tables(sections.whips),
+        "gauge": tables(sections.gauges),
         "channel": channels,
         "feed": list(sections.feeds),
         "class": tables(sections.classes),

@@ -3,7 +3,7 @@
 from typing import Annotated, Literal, Self
 from zoneinfo import ZoneInfo
 
-from pydantic import AfterValidator, model_validator
+from pydantic import AfterValidator, Field, model_validator
 
 from fillguard.core.rules import Extents
 from fillguard.core.units import PA_PER_BAR
@@ -104,6 +104,22 @@ class WhipSection(Section):
                 f"the lowest cylinder rating ({self.lowest_rating_bar:.4g} bar) is above what the whip itself may "
                 f"carry ({self.max_working_bar:.4g} bar): read both stamps again"
             )
+        return self
+
+
+class GaugeSection(Section):
+    """`[[gauge]]`: one gauge behind several whips."""
+
+    id: Name
+    whips: Annotated[
+        list[Name], Field(min_length=2, description="a list of at least two whip ids in quotes, each of them once")
+    ]
+
+    @model_validator(mode="after")
+    def _each_once(self) -> Self:
+        twice = sorted({whip for whip in self.whips if self.whips.count(whip) > 1})
+        if twice:
+            raise refusal(f"whip {twice[0]} stands there twice")
         return self
 
 

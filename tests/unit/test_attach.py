@@ -219,9 +219,9 @@ def test_a_mistake_is_refused_with_the_value_and_the_way_out(
 
 
 def test_foreign_keys_are_passed_over_and_said() -> None:
-    event = attached({"serial": "TH-0042", "stages": [{"gas": "air"}], "time": 1.0, "seq": 4})
+    event = attached({"serial": "TH-0042", "weather": [{"sun": "yes"}], "time": 1.0, "seq": 4})
     assert event.cylinder == REGISTERED
-    assert event.note == 'key "stages" is not known and was passed over'
+    assert event.note == 'key "weather" is not known and was passed over'
 
 
 # What the broker repeats ---------------------------------------------------------------------------------------------

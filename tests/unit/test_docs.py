@@ -19,7 +19,17 @@ from fillguard.app.counter import Counter
 from fillguard.app.gases import Gases
 from fillguard.cli.commands import app
 from fillguard.cli.exits import Exit
-from fillguard.core.events import AlarmCommanded, CylinderAttached, Reading, SettledRead
+from fillguard.core.events import (
+    AlarmCommanded,
+    CylinderAttached,
+    CylinderChecked,
+    FillAnalysed,
+    FillReleased,
+    Reading,
+    SettledRead,
+    StageCalled,
+    WhipClosed,
+)
 from fillguard.core.values import Stamp
 from fillguard.intake.capture import read_capture
 from fillguard.intake.feeds import DefaultDecoder
@@ -161,17 +171,27 @@ def test_a_json_example_parses(block: str) -> None:
 
 
 def test_the_messages_shown_in_the_page_of_topics_are_understood() -> None:
-    reading, cylinder, command, settled = re.findall(r"```json\n(.*?)```", page("reference/topics.md"), re.DOTALL)
+    shown = re.findall(r"```json\n(.*?)```", page("reference/topics.md"), re.DOTALL)
     settings = load_settings(ROOT / "config", {})
     counter = Counter(settings, settings.rules(Gases(report=pytest.fail).fitted), ledger=False)
     decoder = DefaultDecoder("tern", register=counter.cylinder, assess=counter.received)
     stamp = Stamp(mono_s=0.0, utc_s=1795558185.2)
-    topics = ("fill/tern/1/pressure", "fill/tern/1/cylinder", "fillguard/tern/command", "fillguard/tern/command")
+    topics = ("fill/tern/1/pressure", "fill/tern/1/cylinder", *["fillguard/tern/command"] * (len(shown) - 2))
     kinds = [
         type(decoder.decode(RawMessage(arrived=stamp, topic=topic, payload=payload.encode()))[0])
-        for topic, payload in zip(topics, (reading, cylinder, command, settled), strict=True)
+        for topic, payload in zip(topics, shown, strict=True)
     ]
-    assert kinds == [Reading, CylinderAttached, AlarmCommanded, SettledRead]
+    assert kinds == [
+        Reading,
+        CylinderAttached,
+        AlarmCommanded,
+        CylinderChecked,
+        StageCalled,
+        WhipClosed,
+        FillAnalysed,
+        FillReleased,
+        SettledRead,
+    ]
 
 
 def test_the_capture_shown_in_its_page_can_be_read() -> None:
