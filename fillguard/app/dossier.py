@@ -38,7 +38,7 @@ def dossier(ledger: Path, fill_id: str) -> dict[str, Told]:
         return {
             "fill": _fill(fill_id, summary, [str(each) for each in reader.corrections(fill_id)]),
             "software": _software(account, span, opened, summary, config),
-            "sensors": _sensors(account, span, relied_on),
+            "sensors": _sensors(account, span, sensors, relied_on),
             "whip and hose": _whip(config, span.whip),
             "supply": _supply(trace),
             "cylinder": _cylinder(account, span, opened, summary),
@@ -106,7 +106,7 @@ def _software(account: FillAccount, span: Span, opened: Body, summary: Body, con
     }
 
 
-def _sensors(account: FillAccount, span: Span, relied_on: list[SensorRow]) -> Told:
+def _sensors(account: FillAccount, span: Span, sensors: SensorReader, relied_on: list[SensorRow]) -> Told:
     zero = account.last_of_whip("ZeroChecked", span)
     return {
         "registered": [
@@ -114,13 +114,25 @@ def _sensors(account: FillAccount, span: Span, relied_on: list[SensorRow]) -> To
                 "sensor": row.sensor,
                 **{name: row.columns.get(name) for name in sorted({*row.columns, *_OF_A_SENSOR})},
                 "last entry": f"{row.act} by {row.by} on {utc(row.utc_s)}",
-                "certificate of the reference": row.reference or None,
-                "pairs (reference, sensor)": [list(pair) for pair in row.pairs] or None,
+                "last check": _last_check(sensors.history(row.sensor), span.from_ms / 1000.0),
             }
             for row in relied_on
         ]
         or None,
         "last zero check of the whip": None if zero is None else _zero(zero),
+    }
+
+
+def _last_check(history: list[SensorRow], before_s: float) -> Told:
+    """Against a certified gauge."""
+    checks = [row for row in history if row.act == "checked" and row.utc_s <= before_s]
+    if not checks:
+        return None
+    return {
+        "on": utc(checks[-1].utc_s),
+        "by": checks[-1].by,
+        "certificate of the reference": checks[-1].reference or None,
+        "pairs (reference, sensor)": [list(pair) for pair in checks[-1].pairs],
     }
 
 

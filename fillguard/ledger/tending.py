@@ -94,7 +94,8 @@ class Tending:
         recorder.clock = self._clock
 
     def failed(self, now: Stamp) -> None:
-        """A turn failed and left nothing behind: wait before the next."""
+        """A turn failed and left nothing behind: wait before the next, and look at the clock again then."""
+        self._clock, self._look_mono_s = None, float("-inf")
         self._due_mono_s = now.mono_s + _REST_S
 
     def _anchored(self, day: str, anchor: Anchor, at_s: float) -> None:

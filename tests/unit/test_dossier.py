@@ -73,6 +73,15 @@ def made(tmp_path_factory: pytest.TempPathFactory) -> Path:
         serial="TH-0042",
         columns={"serial": "TH-0042", "last_test": "2024-06"},
     )
+    checked = AuditEntry(
+        at=at(-950),
+        who="tech-2",
+        action="sensor-checked",
+        subject="PT-17",
+        detail="monthly",
+        data={"columns": {"id": "PT-17", "place": "1"}, "pairs": [[100.0, 100.4]], "reference": "REF-5"},
+    )
+    add_to_register(path, "tern", at(-1000), (), audit=checked)
     sensor = AuditEntry(
         at=at(-900),
         who="tech-1",
@@ -185,6 +194,8 @@ def document(config: Path) -> dict[str, object]:
         (("sensors", "registered", 0, "sensor"), "PT-17"),
         (("sensors", "registered", 0, "certificate"), "C-881"),
         (("sensors", "registered", 0, "low"), None),
+        (("sensors", "registered", 0, "last check", "certificate of the reference"), "REF-5"),
+        (("sensors", "registered", 0, "last check", "pairs (reference, sensor)", 0), [100.0, 100.4]),
         (("sensors", "last zero check of the whip", "zero bar gauge"), 0.25),
         (("sensors", "last zero check of the whip", "judged"), "good"),
         (("whip and hose", "safety_valve_bar"), 330.0),
