@@ -4,6 +4,7 @@ import typer
 
 from fillguard.cli.alarms import app as alarms
 from fillguard.cli.attaching import attach, checked, closed, detach, override, stage
+from fillguard.cli.channels import app as channels
 from fillguard.cli.commanding import acknowledge, in_service, out_of_service, reset, shelve, unshelve
 from fillguard.cli.cylinders import app as cylinders
 from fillguard.cli.feeding import app as feed
@@ -59,6 +60,7 @@ for of_fills in (analyse, release, unreleased, add):
     fills.command()(of_fills)
 app.add_typer(fills, name="fills")
 app.add_typer(alarms, name="alarms")
+app.add_typer(channels, name="channels")
 app.add_typer(feed, name="feed")
 app.add_typer(cylinders, name="cylinders")
 app.add_typer(sensors, name="sensors")

@@ -27,7 +27,7 @@ from fillguard.ledger.packing import Row
 from fillguard.ledger.snapshots import Past
 from fillguard.ledger.store import connect_read_only, identity_text
 from fillguard.ledger.stored import Names, Wanted, stored
-from fillguard.ports import OutboxItem, ProjectionRow, ReadingRow
+from fillguard.ports import Attempt, OutboxItem, ProjectionRow, ReadingRow
 
 _OPEN = "fill_id NOT IN (SELECT fill_id FROM fill)"
 
@@ -98,6 +98,17 @@ class SqliteLedgerReader:
         """Unsettled notices of `channel` that may be tried now: priority 1 first, then oldest."""
         found = self._ask(rows.DUE_NOTICES, (channel, stored_ms(utc_s), limit))
         return [rows.outbox_item(row) for row in found]
+
+    def last_try(self, channel: str) -> Attempt | None:
+        """The newest try of a channel that has a result."""
+        sql = "SELECT body FROM attempt WHERE channel = ? AND phase = 'ended' ORDER BY id DESC LIMIT 1"
+        found = self._ask(sql, (channel,)).fetchone()
+        fact = None if found is None else decode_text(found[0])
+        return fact if isinstance(fact, Attempt) else None
+
+    def count_owed(self, channel: str) -> int:
+        """How many notices still have to reach a channel."""
+        return self._number("SELECT count(*) FROM outbox WHERE channel = ? AND settled_ms IS NULL", (channel,))
 
     def readings_after(self, row: int, limit: int) -> list[ReadingRow]:
         """Readings with a row number above `row`, in order, with the serial known when they came."""
