@@ -33,14 +33,16 @@ class Wanted:
 
     def conditions(self, *, owner: str, row: str, oldest: str, newest: str) -> tuple[str, list[object]]:
         """SQL and its values, over columns of these names (for a chunk its last row, its oldest and newest sample)."""
-        asked: list[tuple[str, object]] = [(f"{row} > ?", self.after_row)]
+        asked: list[tuple[str, object]] = []
+        if self.after_row > 0:
+            asked.append((f"{row} > ?", self.after_row))
         if self.owners is not None:
             asked.append((f"{owner} IN (SELECT value FROM json_each(?))", json.dumps(sorted(self.owners))))  # noqa: S608
         if self.since_ms is not None:
             asked.append((f"{newest} >= ?", self.since_ms))
         if self.before_ms is not None:
             asked.append((f"{oldest} < ?", self.before_ms))
-        return " AND ".join(condition for condition, _ in asked), [value for _, value in asked]
+        return " AND ".join(condition for condition, _ in asked) or "1", [value for _, value in asked]
 
     def takes(self, stream: str, row: Row) -> bool:
         """True for a row that is wanted, of an owner that is."""

@@ -19,6 +19,7 @@ from fillguard.ledger.chunks import COLUMNS, Packer, Pruner, packed, unpacked
 from fillguard.ledger.packing import Row, pack, same, unpack
 from fillguard.ledger.reader import Filter, SqliteLedgerReader
 from fillguard.ledger.recorder import Recorder
+from fillguard.ledger.stored import Wanted
 from tests.ledger_facts import (
     CYLINDER,
     FILL,
@@ -288,3 +289,14 @@ def test_packed_device_times_are_exact(path: Path) -> None:
         rows = connection.execute(f"SELECT {columns} FROM reading ORDER BY id").fetchall()
     assert any(row[11] is not None for row in rows)
     assert same(unpacked("reading", packed("reading", rows)), rows)
+
+
+def test_a_trace_finds_its_chunks_by_an_index_however_many_there_are(path: Path) -> None:
+    wanted = Wanted(owners=[1, 2], since_ms=5, before_ms=10)
+    where, values = wanted.conditions(owner="owner", row="last_row", oldest="first_ms", newest="last_ms")
+    with closing(store.connect_read_only(path)) as connection:
+        plan = connection.execute(
+            f"EXPLAIN QUERY PLAN SELECT id FROM chunk WHERE stream = 'reading' AND {where}", values
+        )
+        steps = [str(row[3]) for row in plan]
+    assert "chunk_by_time (stream=? AND owner=? AND last_ms>?)" in steps[0]
