@@ -18,7 +18,6 @@ _MINIMUM_SQLITE = (3, 38, 0)
 """STRICT tables and the `->>` operator."""
 _BUSY_MS = 5000
 _WAL_BYTES = 64 * 1024 * 1024
-_HEADER = b"SQLite format 3\0"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -51,10 +50,14 @@ def connect(path: Path) -> sqlite3.Connection:
 
 def connect_read_only(path: Path) -> sqlite3.Connection:
     """A connection that cannot write, for the thread that makes it. Raises LedgerError when there is no ledger."""
-    _refuse_strange_file(path)
-    connection = sqlite3.connect(_uri(path, "ro"), uri=True, isolation_level=None)
+    _refuse_no_file(path)
+    try:
+        connection = sqlite3.connect(_uri(path, "ro"), uri=True, isolation_level=None)
+    except sqlite3.Error as problem:
+        raise LedgerError(f"ledger {path} cannot be read ({problem})") from problem
     try:
         connection.execute(f"PRAGMA busy_timeout = {_BUSY_MS}")
+        _refuse_strange_file(path, connection)
         connection.execute("PRAGMA query_only = ON")
         connection.execute("PRAGMA recursive_triggers = ON")
         _refuse_other_schema(path, connection, MIGRATIONS[-1].version)
@@ -78,8 +81,9 @@ def prepare(path: Path, owner: Owner, at_ms: int, migrations: tuple[Migration, .
     if not path.exists():
         _refuse_leftovers(path)
         made = _create(path, owner, at_ms, migrations[:1])
-    _refuse_strange_file(path)
+    _refuse_no_file(path)
     try:
+        _look_at(path)
         with closing(connect(path)) as connection:
             _refuse_damage(path, connection)
             _refuse_newer_schema(path, version_of(connection), migrations[-1].version)
@@ -158,9 +162,10 @@ _RESTORE = (
 
 
 def _owner(path: Path) -> Owner:
-    _refuse_strange_file(path)
+    _refuse_no_file(path)
     try:
         with closing(sqlite3.connect(_uri(path, "ro"), uri=True)) as connection:
+            _refuse_strange_file(path, connection)
             return _owner_in(connection)
     except sqlite3.Error as problem:
         raise LedgerError(f"ledger {path} cannot be read ({problem}): restore the last good backup") from problem
@@ -221,16 +226,33 @@ def _refuse_leftovers(path: Path) -> None:
         )
 
 
-def _refuse_strange_file(path: Path) -> None:
+def _look_at(path: Path) -> None:
+    """Before anything is set on it: a strange file must stay as it is."""
+    with closing(sqlite3.connect(_uri(path, "ro"), uri=True)) as connection:
+        _refuse_strange_file(path, connection)
+
+
+def _refuse_no_file(path: Path) -> None:
+    """Looked at, never opened: to close a file of one's own takes SQLite's locks on it away from the whole process.
+
+    Another process would then take itself for the last one, and delete the write-ahead file under the writer.
+    """
     try:
-        with path.open("rb") as file:
-            header = file.read(72)
+        size = path.stat().st_size
     except OSError as problem:
         raise LedgerError(f"ledger {path} cannot be read: {problem.strerror or problem}") from problem
-    if not header.startswith(_HEADER):
-        found = "is empty" if not header else f"begins with {header[:16]!r}, not as an SQLite file does"
-        raise LedgerError(f"ledger {path} {found}. {_RESTORE}")
-    if int.from_bytes(header[68:72], "big") != APPLICATION_ID:
+    if size == 0:
+        raise LedgerError(f"ledger {path} is empty. {_RESTORE}")
+
+
+def _refuse_strange_file(path: Path, connection: sqlite3.Connection) -> None:
+    try:
+        (application,) = connection.execute("PRAGMA application_id").fetchone()
+    except sqlite3.DatabaseError as problem:
+        if problem.sqlite_errorcode != sqlite3.SQLITE_NOTADB:
+            raise
+        raise LedgerError(f"ledger {path} does not begin as an SQLite file does. {_RESTORE}") from problem
+    if application != APPLICATION_ID:
         raise LedgerError(f"{path} is an SQLite file, but no ledger of fillguard: give another path for the ledger")
 
 

@@ -1,11 +1,15 @@
 """The register in the ledger: nothing overwritten, one chain although two processes write it."""
 
+import subprocess
+import sys
+from contextlib import closing
 from pathlib import Path
 
 import pytest
 
 from fillguard.core.errors import LedgerError
 from fillguard.core.fitness.record import Standing
+from fillguard.ledger import store
 from fillguard.ledger.chain import Finding, verify
 from fillguard.ledger.lock import LedgerLock
 from fillguard.ledger.reader import SqliteLedgerReader
@@ -46,6 +50,33 @@ def test_the_newest_row_is_the_cylinder_and_the_others_are_its_history(path: Pat
             (9.0, "op-1", "stem weeps"),
         ]
         assert [each.serial for each in register.everything()] == ["TH-0001", "TH-0042"]
+
+
+def test_another_process_that_is_done_never_takes_the_write_ahead_file_from_under_the_writer(path: Path) -> None:
+    """A file of its own that a process closes takes SQLite's locks away from it (sqlite.org, How To Corrupt, 2.2)."""
+    add_to_register(path, "tern", at(0), [change(0)])
+    ahead = path.with_name(path.name + "-wal")
+    with closing(store.connect(path)) as writing:
+        writing.execute("INSERT INTO cursor (name, value) VALUES ('mirror', 1)")
+        inode = ahead.stat().st_ino
+        store.connect_read_only(path).close()
+        store.refuse_other_owner(path, OWNER)
+        code = (
+            "import sys\n"
+            "from contextlib import closing\n"
+            "from pathlib import Path\n"
+            "from fillguard.ledger import store\n"
+            "with closing(store.connect(Path(sys.argv[1]))) as connection:\n"
+            "    connection.execute(\"INSERT INTO cursor (name, value) VALUES ('other', 1)\")\n"
+        )
+        subprocess.run([sys.executable, "-c", code, str(path)], check=True, timeout=60)
+        assert ahead.exists(), "the writer's rows would go into a file that nobody finds again"
+        assert ahead.stat().st_ino == inode
+        writing.execute("INSERT INTO cursor (name, value) VALUES ('after', 1)")
+    with RegisterReader(path) as register:
+        assert register.current("TH-0042") is not None
+        names = register._connection.execute("SELECT name FROM cursor WHERE name <> 'group' ORDER BY name").fetchall()
+    assert {"after", "mirror", "other"} <= {name for (name,) in names}
 
 
 def test_the_register_changes_while_the_watch_writes_and_the_chain_stays_one(path: Path) -> None:
