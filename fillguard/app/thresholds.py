@@ -204,12 +204,13 @@ def _listens(pid: int) -> bool:
 
 
 def rows(alarms: Mapping[str, AlarmSection]) -> Sequence[tuple[str, ...]]:
-    """A line for each number that alarms are judged by, in the order of the file."""
+    """A line for each number that alarms are judged by, graver ones first."""
     found = []
-    for name, alarm in alarms.items():
-        delays = f"{alarm.on_delay_s:g} / {alarm.off_delay_s:g}"
-        setpoint = "-" if alarm.setpoint is None else f"{alarm.setpoint:g}"
-        unit = "" if alarm.setpoint is None else alarm.unit
-        found.append((name, str(alarm.priority), setpoint, unit, f"{alarm.deadband:g}", delays, alarm.reviewed))
-        found.extend((f"{name}.{case}", "", f"{value:g}", unit, "", "", "") for case, value in alarm.variants.items())
+    for name, alarm in sorted(alarms.items(), key=lambda item: (item[1].priority, item[0])):
+        unit = "" if alarm.setpoint is None else f" {alarm.unit}"
+        setpoint = "-" if alarm.setpoint is None else f"{alarm.setpoint:g}{unit}"
+        deadband = f"{alarm.deadband:g}" if alarm.deadband else "-"
+        delays = f"{alarm.on_delay_s:g}/{alarm.off_delay_s:g}"
+        found.append((name, str(alarm.priority), setpoint, deadband, delays))
+        found.extend((f"{name}.{case}", "", f"{value:g}{unit}", "", "") for case, value in alarm.variants.items())
     return found

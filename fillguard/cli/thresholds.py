@@ -7,6 +7,7 @@ from pathlib import Path
 from typing import Annotated
 
 import typer
+from rich.box import SIMPLE_HEAD
 from rich.console import Console
 from rich.table import Table
 from rich.text import Text
@@ -31,7 +32,7 @@ def list_thresholds(config: ConfigDir = Path("config")) -> None:
     with exit_codes():
         from fillguard.app.thresholds import in_force, rows  # noqa: PLC0415 - keeps `--help` quick
 
-        columns = ("alarm", "priority", "setpoint", "unit", "deadband", "delay on / off s", "reviewed")
+        columns = ("alarm", "priority", "setpoint", "deadband", "on/off delay s")
         _print(columns, rows(in_force(config, os.environ)))
 
 
@@ -118,9 +119,9 @@ def _word(option: str, text: str) -> str:
 
 
 def _print(columns: tuple[str, ...], rows: Iterable[tuple[str, ...]]) -> None:
-    table = Table()
+    table = Table(box=SIMPLE_HEAD, padding=(0, 1, 0, 0))
     for column in columns:
-        table.add_column(column, overflow="fold")
+        table.add_column(column, overflow="fold", no_wrap=column in {"alarm", "from"})
     for row in rows:
         table.add_row(*map(Text, row))
     Console().print(table)
