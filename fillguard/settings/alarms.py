@@ -1,7 +1,8 @@
 """alarms.toml: one table an alarm, with its rationalisation record. The shipped file holds them all.
 
-A file in the configuration folder replaces whole tables of the shipped one; an alarm that it leaves out keeps the
-shipped record, so that an older file cannot take away an alarm that a newer version brings. What an alarm is (its kind
+A file in the configuration folder replaces whole tables of the shipped one; an alarm or a case that it leaves out keeps
+the shipped one, so that nobody loses the slower limit of oxygen by writing down another one for air, and an older file
+cannot take away an alarm that a newer version brings. What an alarm is (its kind
 of quantity, which way is stricter, its cases) belongs to the shipped record; numbers and words belong to the station.
 """
 
@@ -21,6 +22,8 @@ from fillguard.settings.schema import Place, Section, choice, number, text, vali
 
 FILE = "alarms.toml"
 _NO_SETPOINT = "yes/no"
+_CEILING = "-ceiling"
+"""Ends the name of a variant that says how far another one may go."""
 _SI_FACTOR = {
     "bar": PA_PER_BAR,
     "bar/min": PA_PER_BAR / 60.0,
@@ -128,9 +131,18 @@ def read_alarms(tables: Mapping[str, object], problems: list[Problem]) -> Mappin
         elif not isinstance(table, dict):
             problems.append(place.problem("", f"must be a table: write [{name}] above its keys", table))
         elif alarm := validated(AlarmSection, table, place, problems):
-            problems.extend(_misfits(name, alarm, shipped[name], place))
-            alarms[name] = alarm
+            alarms[name] = _with_all_cases(alarm, shipped[name])
+            problems.extend(_misfits(name, alarms[name], shipped[name], place))
     return alarms
+
+
+def _with_all_cases(alarm: AlarmSection, shipped: AlarmSection) -> AlarmSection:
+    """The cases that a table does not name stay as shipped."""
+    cases = {
+        "variants": {**shipped.variants, **alarm.variants},
+        "priorities": {**shipped.priorities, **alarm.priorities},
+    }
+    return alarm.model_copy(update=cases)
 
 
 def _misfits(name: str, alarm: AlarmSection, shipped: AlarmSection, place: Place) -> Iterator[Problem]:
@@ -148,9 +160,22 @@ def _misfits(name: str, alarm: AlarmSection, shipped: AlarmSection, place: Place
         yield place.problem("setpoint", 'unit "yes/no" has no setpoint: take it out', alarm.setpoint)
     if alarm.unit != _NO_SETPOINT and alarm.setpoint is None:
         yield place.problem("setpoint", f"is missing; allowed: a number in {alarm.unit}")
+    yield from _above_ceiling(alarm, shipped, place)
     yield from _strangers("variants", alarm.variants, cases_of(name), place)
     yield from _strangers("priorities", alarm.priorities, shipped.priorities, place)
     yield from _strangers("suppressed_by", alarm.suppressed_by, shipped.suppressed_by, place)
+
+
+def _above_ceiling(alarm: AlarmSection, shipped: AlarmSection, place: Place) -> Iterator[Problem]:
+    """A case that has a published ceiling may be set below it only."""
+    for name, shipped_most in shipped.variants.items():
+        if not name.endswith(_CEILING):
+            continue
+        most = min(shipped_most, alarm.variants.get(name, shipped_most))
+        for case, value in alarm.variants.items():
+            if case.partition(".")[0] == name.removesuffix(_CEILING) and value > most:
+                text = f"{case}: at most {most:g} {alarm.unit} ({shipped.basis})"
+                yield place.problem("variants", text, value)
 
 
 def _strangers(key: str, names: Iterable[str], known: Iterable[str], place: Place) -> Iterator[Problem]:

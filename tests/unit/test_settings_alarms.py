@@ -104,6 +104,34 @@ def test_a_station_file_replaces_its_alarms_and_leaves_the_others_as_shipped(tmp
     }
 
 
+def test_a_case_that_a_table_leaves_out_stays_as_shipped(tmp_path: Path) -> None:
+    rule = loaded(tmp_path, TOO_FAST)["too-fast"]
+    assert rule.setpoint_for("air.steel") == pytest.approx(25e5 / 60)
+    assert rule.setpoint_for("oxygen-rich.steel") == pytest.approx(5e5 / 60), "nobody spoke of oxygen"
+    named = loaded(tmp_path, TOO_FAST + "[too-fast.variants]\noxygen-rich = 3\n")["too-fast"]
+    assert named.setpoint_for("oxygen-rich.steel") == pytest.approx(3e5 / 60)
+
+
+@pytest.mark.parametrize(
+    ("lines", "refused"),
+    [
+        ("oxygen-rich = 13.8", None),
+        ("oxygen-rich = 30", "oxygen-rich: at most 13.8 bar/min"),
+        ('"oxygen-rich.steel" = 20', "oxygen-rich.steel: at most 13.8 bar/min"),
+        ("oxygen-rich = 30\noxygen-rich-ceiling = 40", "oxygen-rich: at most 13.8 bar/min"),
+        ("oxygen-rich = 6\noxygen-rich-ceiling = 5", "oxygen-rich: at most 5 bar/min"),
+    ],
+)
+def test_oxygen_is_not_filled_faster_than_its_published_ceiling(
+    tmp_path: Path, lines: str, refused: str | None
+) -> None:
+    # U.S. Navy Diving Manual vol. 2: at most 200 psi/min (13.8 bar/min).
+    found = messages(tmp_path, TOO_FAST + f"[too-fast.variants]\n{lines}\n")
+    assert [refused] * (refused is not None) == [
+        each.partition(": ")[2].partition(" (")[0].partition(": ")[2] for each in found
+    ]
+
+
 MISTAKES = {
     "an alarm without an action is refused": (
         TOO_FAST.replace('"Throttle."', '" "'),
