@@ -114,13 +114,21 @@ def test_of_both_kinds_each_goes_its_own_way_and_the_hash_is_of_what_is_in_force
 
 
 def test_a_new_case_and_one_that_is_gone_are_told(tmp_path: Path) -> None:
-    old = loaded(tmp_path / "old", alarms=shipped())
-    text = shipped().replace("oxygen-rich = 5\n", '"air.steel" = 35\n')
-    found = taken_over(old, loaded(tmp_path / "new", alarms=text))
+    def with_case(case: str) -> str:
+        return shipped().replace("oxygen-rich = 5\n", f"oxygen-rich = 5\n{case}\n")
+
+    old = loaded(tmp_path / "old", alarms=with_case('"air.composite" = 20'))
+    found = taken_over(old, loaded(tmp_path / "new", alarms=with_case('"air.steel" = 35')))
     assert list(map(str, found.now)) == [
+        "too-fast air.composite: 20 -> not set",
         "too-fast air.steel: not set -> 35 bar/min",
-        "too-fast oxygen-rich: 5 -> not set",
     ]
+
+
+def test_a_shipped_case_that_is_left_out_is_no_change(tmp_path: Path) -> None:
+    old = loaded(tmp_path / "old", alarms=shipped())
+    found = taken_over(old, loaded(tmp_path / "new", alarms=shipped().replace("oxygen-rich = 5\n", "")))
+    assert found.now == ()
 
 
 def test_the_same_text_has_no_changes(tmp_path: Path) -> None:
