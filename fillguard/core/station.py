@@ -21,7 +21,6 @@ from fillguard.core.events import (
     InEvent,
     LearningReset,
     OutEvent,
-    Phase,
     PresenceChanged,
     Quality,
     Quantity,
@@ -32,7 +31,6 @@ from fillguard.core.events import (
     SettledRead,
     StageCalled,
     Tick,
-    VerdictGiven,
     VerdictOverridden,
     WhipClosed,
     ZeroChecked,
@@ -40,12 +38,13 @@ from fillguard.core.events import (
 )
 from fillguard.core.moving import moved
 from fillguard.core.rules import Rules
+from fillguard.core.saying import deed_answered, on_call, on_word
 from fillguard.core.sensed import is_usable
 from fillguard.core.sensing import with_sensed
 from fillguard.core.sources import on_question, on_source, with_bank
 from fillguard.core.stationstate import StationState, Step, done, station_alarm, watch_of
 from fillguard.core.teaching import Around, taught_by
-from fillguard.core.together import on_shared_gauge, on_shared_presence, on_shared_sensor, regrouped
+from fillguard.core.together import on_shared_gauge, on_shared_sensor, regrouped
 from fillguard.core.values import Surroundings
 from fillguard.core.whip import COLDEST_K, HOTTEST_K
 from fillguard.core.zero import ZERO_OFF, off_since_bled
@@ -68,7 +67,6 @@ _ONE_BY_ONE = frozenset({"channel"})
 """Services of which each one that fails is told, although others fail already."""
 _BLINDING = frozenset({"step", "intake"})
 """Services without which nobody sees a whip."""
-_FLOWS = frozenset({Phase.FILLING, Phase.PAUSED})
 _NOT_NOW = frozenset({Doubt.RETAINED, Doubt.LATE, Doubt.DUPLICATE})
 """Says nothing about how warm it is now: a stored message may be days old."""
 _MEDIA = {Quantity.AMBIENT: Surroundings.AIR, Quantity.BATH: Surroundings.BATH}
@@ -99,13 +97,13 @@ def _stepped(state: StationState, event: InEvent, rules: Rules) -> Step:  # noqa
         case Reading():
             return _on_reading(state, event, rules)
         case CylinderAttached() | CylinderDetached() | CylinderChecked() | PresenceChanged() | VerdictOverridden():
-            return _on_word(state, event, rules)
+            return on_word(state, event, rules)
         case StageCalled() | WhipClosed():
-            return _on_call(state, event, rules)
+            return on_call(state, event, rules)
         case Tick():
             return _on_tick(state, event, rules)
         case FillAnalysed() | FillReleased():
-            return state, (_answered(event),)
+            return state, (deed_answered(event),)
         case AlarmCommanded():
             return _on_command(state, event, rules)
         case ServiceChanged():
@@ -179,102 +177,6 @@ def _on_surroundings(state: StationState, reading: Reading, medium: Surroundings
         watch.on_surroundings(reading.value, medium)
         whips[name] = watch.state
     return replace(state, whips=whips), ()
-
-
-def _on_call(state: StationState, event: StageCalled | WhipClosed, rules: Rules) -> Step:
-    """What a person says of a fill that goes on."""
-    watch = watch_of(state, event.whip, rules, event.stamp)
-    if isinstance(event, StageCalled):
-        watch.on_stage_called(event)
-    else:
-        watch.on_closed(event)
-    return done(state, watch)
-
-
-def _on_word(
-    state: StationState,
-    event: CylinderAttached | CylinderDetached | CylinderChecked | PresenceChanged | VerdictOverridden,
-    rules: Rules,
-) -> Step:
-    before: tuple[OutEvent, ...] = ()
-    shared = rules.gauge_of(event.whip)
-    if shared is not None and isinstance(event, PresenceChanged):
-        return on_shared_presence(state, event, shared[1], rules)
-    if isinstance(event, CylinderAttached):
-        state, before, event = _taken_off(state, event, rules)
-    watch = watch_of(state, event.whip, rules, event.stamp)
-    refused: str | None = None
-    match event:
-        case CylinderAttached():
-            watch.note_valve(event)
-            watch.on_attached(event)
-        case CylinderDetached():
-            watch.note_valve(event)
-            watch.on_detached()
-        case CylinderChecked():
-            refused = watch.on_checked(event)
-        case VerdictOverridden():
-            watch.on_overridden(event)
-        case PresenceChanged():
-            watch.on_presence(online=event.online)
-    state, facts = done(state, watch)
-    if isinstance(event, VerdictOverridden):
-        refused = next((fact.refused for fact in facts if isinstance(fact, VerdictGiven)), None)
-    if isinstance(event, VerdictOverridden | CylinderChecked):
-        facts += (_word_answered(event, refused),)
-    return state, (*before, *facts)
-
-
-def _answered(event: FillAnalysed | FillReleased) -> CommandAnswered:
-    return CommandAnswered(
-        stamp=event.stamp,
-        command_id=event.command_id,
-        verb="analysed" if isinstance(event, FillAnalysed) else "released",
-        operator=event.analysis.by if isinstance(event, FillAnalysed) else event.by,
-        whip=None,
-        alarm=None,
-        occurrence=None,
-        refused=event.refused,
-    )
-
-
-def _word_answered(event: VerdictOverridden | CylinderChecked, refused: str | None) -> CommandAnswered:
-    return CommandAnswered(
-        stamp=event.stamp,
-        command_id=event.command_id,
-        verb="override" if isinstance(event, VerdictOverridden) else "checked",
-        operator=event.operator,
-        whip=event.whip,
-        alarm=None,
-        occurrence=None,
-        refused=refused,
-    )
-
-
-def _taken_off(
-    state: StationState, event: CylinderAttached, rules: Rules
-) -> tuple[StationState, tuple[OutEvent, ...], CylinderAttached]:
-    """A cylinder hangs on one whip only: whoever attaches it elsewhere took it off here, but for one that fills.
-
-    What is in it goes with it, unless somebody said better.
-    """
-    told: tuple[OutEvent, ...] = ()
-    for name, whip in state.whips.items():
-        if name == event.whip or whip.phase in _FLOWS or not _same_serial(whip.attached, event):
-            continue
-        if whip.context is not None and not event.residual_told:
-            event = replace(event, residual_gas=whip.context.mix)
-        watch = watch_of(state, name, rules, event.stamp)
-        watch.on_detached()
-        state, out = done(state, watch)
-        told += out
-    return state, told, event
-
-
-def _same_serial(one: CylinderAttached | None, other: CylinderAttached) -> bool:
-    if one is None or one.serial is None or other.serial is None:
-        return False
-    return one.serial.strip().upper() == other.serial.strip().upper()
 
 
 def _on_rules(state: StationState, event: RulesChanged, rules: Rules) -> Step:

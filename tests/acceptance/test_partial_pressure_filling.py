@@ -220,6 +220,18 @@ def test_a_stage_of_another_whip_needs_this_whip_bled_first() -> None:
     assert answer.refused == "stage 2 is filled on whip 1: bleed this whip first"
 
 
+def test_attaching_it_where_the_next_stage_is_filled_goes_on_although_the_first_fell_short() -> None:
+    panel = Panel()
+    line = oxygen_whip(panel, to_bar=22.0).bleeds()
+    other = panel.at(line.now_s + 5).whip("1").stands(for_s=10).attach(ALUMINIUM_11).opens(residual_bar=21)
+    other.fills(to_bar=120, at_bar_min=20).closes(for_s=60).bleeds()
+    story = panel.play()
+    assert [(fact.number, fact.whip) for _, fact in story.all(StageBegan)] == [(1, "3"), (2, "1")]
+    (summary,) = story.ended("1")
+    assert [done.reached for done in summary.stages] == [False, False]
+    story.never("too-fast", "unidentified")
+
+
 def test_the_whip_of_the_next_stage_is_waited_for_while_another_cylinder_hangs_there() -> None:
     panel = Panel()
     oxygen_whip(panel).bleeds().stands(for_s=300)
