@@ -19,6 +19,8 @@ from fillguard.core.events import (
     OutEvent,
     PhaseChanged,
     PromptChanged,
+    Quantity,
+    Reading,
     Tick,
     VerdictGiven,
 )
@@ -26,6 +28,7 @@ from fillguard.core.rules import Rules
 from fillguard.core.sensed import Sensors
 from fillguard.core.standing import RESTARTED
 from fillguard.core.station import StationState
+from fillguard.core.together import takes_part
 from fillguard.core.units import quantised_time_s
 from fillguard.core.values import Stamp
 from fillguard.core.whip import WhipState
@@ -68,7 +71,7 @@ class _Fold:
 
     def __init__(self, rules: Rules, state: StationState, place: Place, *, at: Stamp | None, from_start: bool) -> None:
         self.place, self.from_start, self.folded = place, from_start, 0
-        self._stepper = Stepper(rules, state)
+        self._stepper = Stepper(replace(rules, gauges={}), state)
         self._ahead_s: float | None = None
         """UTC less the monotonic clock of the run that is folded."""
         if at is not None:
@@ -125,7 +128,7 @@ def taken_up(
     folds = _folds(reader, rules, fresh, open_fills)
     if not folds:
         return {}
-    _fold_all(folds, reader.past.since(_earliest(folds.values())))
+    _fold_all(folds, reader.past.since(_earliest(folds.values())), rules)
     found: dict[str, TakenUp] = {}
     for whip, fold in folds.items():
         until = fold.pass_time(last_utc_s)
@@ -180,14 +183,30 @@ def _earliest(folds: Iterable[_Fold]) -> Place:
     return Place(reading=min(p.reading for p in places), journal=min(p.journal for p in places))
 
 
-def _fold_all(folds: Mapping[str, _Fold], record: Iterable[Recorded]) -> None:
+def _fold_all(folds: Mapping[str, _Fold], record: Iterable[Recorded], rules: Rules) -> None:
     """Give each fold what concerns it."""
     for each in record:
         whip = getattr(each.event, "whip", None)
-        for name in folds if whip is None else (whip,):
+        for name, event in _on_gauge(each.event, folds, rules) or [
+            (name, each.event) for name in (folds if whip is None else (whip,))
+        ]:
             fold = folds.get(name)
             if fold is not None and each.is_after(fold.place):
-                fold.take(each.event)
+                fold.take(event)
+
+
+def _on_gauge(event: InEvent, folds: Mapping[str, _Fold], rules: Rules) -> list[tuple[str, InEvent]]:
+    """What a gauge that several whips share says, to each that took part; empty for anything else.
+
+    Each whip is folded by itself, with the others as they were when it was kept: who came or left since then counts
+    from the first step on.
+    """
+    if not (isinstance(event, Reading) and event.quantity is Quantity.PRESSURE and event.whip is not None):
+        return []
+    shared = rules.gauge_of(event.whip)
+    names = [] if shared is None else [name for name in shared[1] if name in folds]
+    taking = [name for name in names if takes_part(folds[name].state.whips[name])] or names[:1]
+    return [(name, replace(event, whip=name)) for name in taking]
 
 
 def _listening(state: WhipState, then: Stamp, now: Stamp, rules: Rules) -> WhipState:

@@ -99,11 +99,12 @@ def _regrouped(
 
 def _taking_part(state: StationState, whips: tuple[str, ...]) -> tuple[str, ...]:
     """The whips on which something hangs or fills, the leading one first: it leads for as long as it takes part."""
-    there = [state.whips[name] for name in whips if name in state.whips and _takes_part(state.whips[name])]
+    there = [state.whips[name] for name in whips if name in state.whips and takes_part(state.whips[name])]
     return tuple(whip.whip for whip in sorted(there, key=_rank))
 
 
-def _takes_part(whip: WhipState) -> bool:
+def takes_part(whip: WhipState) -> bool:
+    """True when something hangs on this whip, or fills from it."""
     return whip.attached is not None or whip.fill is not None
 
 
