@@ -2,12 +2,14 @@
 
 from collections.abc import Iterator
 from dataclasses import dataclass
+from math import sqrt
 from typing import Any
 
 from fillguard.core.balance import Balance, Setting, begun
 from fillguard.core.context import FillContext
 from fillguard.core.estimator import EstimatorState, Flow, begin, on_pressure
 from fillguard.core.heat import Convection, SupplyKind
+from fillguard.core.restriction import WELL_OPEN_KG_S_PA
 from fillguard.core.units import STANDARD_ATMOSPHERE_PA, k_from_c, pa_from_bar
 from fillguard.core.values import AIR, Cylinder, Material
 from tests.balance_runs import AS_GUESSED, holding
@@ -65,7 +67,17 @@ def true_fill(
         mass += flow_kg_s if flows else 0.0
         balance = holding(balance, setting, float(second), mass, ROOM_K)
         flow = Flow.FLOWING if flows else Flow.STOPPED
-        yield Instant(float(second), balance.pressure_abs_pa - STANDARD_ATMOSPHERE_PA, flow, balance)
+        whip_pa = ahead_of(balance.pressure_abs_pa, flow_kg_s if flows else 0.0)
+        yield Instant(float(second), whip_pa - STANDARD_ATMOSPHERE_PA, flow, balance)
+
+
+def ahead_of(cylinder_pa: float, flow_kg_s: float) -> float:
+    """The whip's absolute pressure before an open cylinder valve (ISO 6358, critical ratio a half)."""
+    whip_pa = cylinder_pa
+    for _ in range(20):
+        share = min(1.0, flow_kg_s / (WELL_OPEN_KG_S_PA * whip_pa))
+        whip_pa = cylinder_pa / (1.0 - 0.5 * (1.0 - sqrt(1.0 - share * share)))
+    return whip_pa
 
 
 def fill_from_50_bar(setting: Setting, *, settle_s: int = 120) -> Iterator[Instant]:

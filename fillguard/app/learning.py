@@ -1,6 +1,6 @@
 """Learned values between the ledger and the watch, and what a person may say about them from the command line."""
 
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, replace
 from math import exp
 from pathlib import Path
@@ -9,11 +9,13 @@ from threading import Event
 from fillguard.app.gases import Gases
 from fillguard.clock import SystemClock
 from fillguard.core.errors import FillguardError
-from fillguard.core.events import LearnedChanged, LearningReset, SettledJudged, SettledRead
+from fillguard.core.events import FillEnded, LearnedChanged, LearningReset, SettledJudged, SettledRead
 from fillguard.core.learned import AS_SHIPPED, Doubt, Ending, StationLearned
 from fillguard.core.rules import Rules
 from fillguard.core.station import StationState
 from fillguard.core.teaching import ENDINGS_KEPT, without
+from fillguard.core.values import Warmth
+from fillguard.core.warmth import kept
 from fillguard.engine import Stepper
 from fillguard.intake.commands import command_text
 from fillguard.intake.sending import send_command
@@ -36,6 +38,8 @@ class Remembered:
 
     learned: StationLearned
     endings: tuple[Ending, ...]
+    warm: tuple[Warmth, ...]
+    """How warm the last cylinders were left behind."""
     told: tuple[str, ...]
     """For the log: why the shipped values are used instead."""
 
@@ -45,6 +49,7 @@ def remembered(reader: SqliteLedgerReader) -> Remembered:
     told: list[str] = []
     learned: StationLearned = AS_SHIPPED
     endings: tuple[Ending, ...] = ()
+    warm: tuple[Warmth, ...] = ()
     try:
         newest = reader.learned_changes(1)
         learned = newest[0].learned if newest else AS_SHIPPED
@@ -53,16 +58,21 @@ def remembered(reader: SqliteLedgerReader) -> Remembered:
         learned = replace(AS_SHIPPED, version=reader.count_learned_changes())
         told.append(f"the learned values cannot be read ({problem}): the shipped ones are in use")
     try:
-        endings = _still_open(reader)
+        ended = reader.newest_ends(ENDINGS_KEPT)
+        warm = kept((), (each.warmth for each in ended if each.warmth is not None))
+        endings = _still_open(reader, ended)
     except (FillguardError, ValueError) as problem:
-        told.append(f"earlier fills cannot be read ({problem}): settled readings of them teach nothing")
-    return Remembered(learned=learned, endings=endings, told=tuple(told))
+        told.append(
+            f"earlier fills cannot be read ({problem}): settled readings of them teach nothing, and their cylinders "
+            "count as cold"
+        )
+    return Remembered(learned=learned, endings=endings, warm=warm, told=tuple(told))
 
 
-def _still_open(reader: SqliteLedgerReader) -> tuple[Ending, ...]:
+def _still_open(reader: SqliteLedgerReader, newest: Iterable[FillEnded]) -> tuple[Ending, ...]:
     """Fills that a settled reading can still teach about: not read yet, and no later fill of the same cylinder."""
     endings: tuple[Ending, ...] = ()
-    for ended in reader.newest_ends(ENDINGS_KEPT):
+    for ended in newest:
         if ended.summary.serial is not None:
             endings = without(endings, serial=ended.summary.serial)
         used = any(judged.uses_up for judged in reader.settled_readings(ended.summary.fill_id))

@@ -201,7 +201,8 @@ class Watching:
             self.rules = replace(self.rules, learned=known.learned)
             left = left_behind(reader, self.rules, self._clock.now())
             self._heard = tuple(reader.past.newest_readings(HEARD_LAST))
-            state = with_zeros(replace(left.state, endings=known.endings), reader, self._clock.now())
+            resumed = replace(left.state, endings=known.endings, warm=known.warm)
+            state = with_zeros(resumed, reader, self._clock.now())
             return replace(left, state=state, told=(*left.told, *known.told))
 
     def _resume(self) -> None:

@@ -15,11 +15,11 @@ from fillguard.core.balance import (
     Setting,
 )
 from fillguard.core.cylinder import together, unevenness, vessel_of
-from fillguard.core.gas import GasSurface
+from fillguard.core.gas import GasSurface, Isotherm
 from fillguard.core.heat import BANK_ABS_PA, OUTSIDE_W_M2_K, SupplyKind, convection_of, supply_of
 from fillguard.core.kalman import Unknowns
 from fillguard.core.learned import SCALES_GO_TOGETHER, Doubt, Learned
-from fillguard.core.limits import Cap
+from fillguard.core.limits import Cap, hot_k
 from fillguard.core.units import STANDARD_ATMOSPHERE_PA, k_from_c
 from fillguard.core.values import Cylinder, GasMix, Surroundings
 
@@ -28,6 +28,8 @@ LEAK = UNKNOWNS
 ESTIMATED = UNKNOWNS + 1
 
 
+ARRIVED_SIGMA_K = 5.0
+"""How far off a told temperature may be."""
 _KIND_SIGMA = 1.0
 _LEAK_SIGMA_PA_S = 0.2e5 / 60.0
 _AMBIENT_SIGMA_K = 1.5
@@ -55,13 +57,15 @@ class FillContext:
     surroundings: Surroundings = Surroundings.AIR
     surroundings_k: float = k_from_c(20.0)
     """Shop air, or the bath, when the cylinder was connected."""
+    shop_k: float | None = None
+    """Shop air, where the supply stands; None: as warm as the surroundings."""
     surroundings_known: bool = True
     """False: nothing measures it, `surroundings_k` is a guess."""
     wall_insulated: bool = False
     """The wall sensor does not feel the bath."""
     arrived_k: float | None = None
     """Temperature the cylinder came with, by its own history or as told; None: as warm as the shop."""
-    arrived_sigma_k: float = 5.0
+    arrived_sigma_k: float = ARRIVED_SIGMA_K
     supply: SupplyKind = SupplyKind.UNKNOWN
     supply_k: float | None = None
     """Measured supply temperature."""
@@ -71,6 +75,10 @@ class FillContext:
     learned: Learned = field(default_factory=Learned)
     ambient_abs_pa: float = STANDARD_ATMOSPHERE_PA
     setting: Setting = field(init=False, repr=False, compare=False)
+    settled: Isotherm = field(init=False, repr=False, compare=False)
+    """The contents at the reference temperature."""
+    developed: Isotherm = field(init=False, repr=False, compare=False)
+    """The contents at 55 C (US profile) or 65 C (EU profile)."""
     uneven: tuple[float, float] = field(init=False, repr=False, compare=False)
     """How much less and more one of several cylinders keeps than all together, as shares of the hot gauge's excess."""
     target_kg: float = field(init=False, repr=False, compare=False)
@@ -81,7 +89,8 @@ class FillContext:
         vessels = [vessel_of(cylinder) for cylinder in (self.cylinder, *self.mates)]
         vessel = together(vessels) if self.mates else vessels[0]
         inflow = self.supply_gas or self.gas
-        supply = supply_of(inflow, self.supply, self.surroundings_k, self.supply_k, self.bank_abs_pa)
+        shop_k = self.surroundings_k if self.shop_k is None else self.shop_k
+        supply = supply_of(inflow, self.supply, shop_k, self.supply_k, self.bank_abs_pa)
         if inflow is not self.gas:
             supply = supply.per_mass_of(inflow, self.gas)
         setting = Setting(
@@ -92,6 +101,8 @@ class FillContext:
             OUTSIDE_W_M2_K[self.surroundings] * vessel.outer_area_m2,
         )
         object.__setattr__(self, "setting", setting)
+        object.__setattr__(self, "settled", self.gas.isotherm(self.cylinder.reference_k))
+        object.__setattr__(self, "developed", self.gas.isotherm(hot_k(self.cylinder)))
         object.__setattr__(self, "uneven", unevenness(vessels) if self.mates else (0.0, 0.0))
         object.__setattr__(self, "target_kg", self.settled_kg(self.target_gauge_pa))
         object.__setattr__(self, "limit_kg", self.settled_kg(self.limit_gauge_pa))

@@ -10,8 +10,9 @@ from dataclasses import dataclass, field, replace
 
 from fillguard.core.curve import Curve, Sample, end_of_rise, goes_on_rising, standing_level_pa
 from fillguard.core.events import Phase
-from fillguard.core.lifecycle import AFTER_CLOSE, FILL_OPEN, TRANSITIONS, WAITING, Sign
+from fillguard.core.lifecycle import FILL_OPEN, WAITING, Sign
 from fillguard.core.rules import Extents
+from fillguard.core.slowly import NOT_YET, Slowly, began_rising, followed
 from fillguard.core.units import PA_PER_BAR
 from fillguard.core.values import Stamp
 
@@ -35,7 +36,6 @@ _FROM_BLED_S = 12.0
 _FELL_TO_SHARE = 0.7
 """A leapt gauge that collapses this far and stands, or rises, was a hose whose cylinder valve has just been opened."""
 _FLOW_SLOPE_PA_S = 0.5 * _BAR / 60.0
-_STILL_CONNECTED_S = 30.0
 _DRAIN_FALL_PA = 2.0 * _BAR
 _CONNECTED_PA = 2.0 * _BAR
 _EMPTY_PA = 0.5 * _BAR
@@ -45,6 +45,7 @@ _JUMP_REMEMBERED_S = 60.0
 """So long after a jump from a standing level a rise is still that cylinder's."""
 _JUMP_DOUBT_S = 5.0
 """Unclear for longer than this: the cylinder is taken to be connected."""
+_MAY_RISE_SLOWLY = (FILL_OPEN | {Phase.CONNECTED}) - {Phase.FILLING}
 _RESUME_WINDOWS_S = (6.0, 12.0, 20.0, 30.0)
 _BLED_SHARE = 0.3
 """Below this share of what the gauge showed half a minute ago (and below the bled limit), the whip is bled."""
@@ -78,6 +79,8 @@ class Course:
     flow_stopped_s: float | None = None
     close_pa: float | None = None
     stopped_mono_s: float | None = None
+    slowly: Slowly = NOT_YET
+    """While nothing is known to flow."""
 
     @property
     def collapsing(self) -> bool:
@@ -109,34 +112,13 @@ def after_pressure(
     course = _with_hose(replace(course, curve=previous.after(sample_s, gauge_pa)), previous, capacity_m3)
     if course.curve is previous:
         return course, None
+    if course.phase in _MAY_RISE_SLOWLY:
+        course = replace(course, slowly=followed(course.slowly, course.curve, course.usable_from_s))
     if course.phase in FILL_OPEN:
         return _while_open(course, extents, fed)
     if course.phase in WAITING:
         return _while_waiting(course, extents)
     return course, None
-
-
-def after_time(course: Course, extents: Extents, mono_s: float, *, silent_s: float, heard: bool) -> Sign | None:
-    """The sign that the mere passing of time gives.
-
-    Args:
-        course: Where the whip stands.
-        extents: What counts as closed and ended.
-        mono_s: Now.
-        silent_s: How long the gauge has said nothing.
-        heard: False when that is too long: then nobody knows whether gas flows, and no time without inflow passes.
-    """
-    waited_s = 0.0 if course.stopped_mono_s is None else mono_s - course.stopped_mono_s
-    if course.phase in AFTER_CLOSE and waited_s >= extents.ended_after_s:
-        return Sign.TIMED_OUT
-    if silent_s >= extents.ended_after_s and (course.phase, Sign.GONE) in TRANSITIONS:
-        return Sign.GONE
-    sign: Sign | None = None
-    if course.phase is Phase.PAUSED and waited_s >= extents.closed_after_s:
-        sign = Sign.STOPPED
-    elif course.phase is Phase.CLOSED and waited_s >= extents.closed_after_s + _STILL_CONNECTED_S:
-        sign = Sign.STILL_CONNECTED
-    return sign if heard else None
 
 
 def stands_bled(course: Course) -> bool:
@@ -158,6 +140,7 @@ def started(course: Course) -> Course:
         before_jump=None,
         hose_peak_pa=None,
         stood_at_pa=None,
+        slowly=NOT_YET,
     )
 
 
@@ -239,7 +222,8 @@ def _while_open(course: Course, extents: Extents, fed: Callable[[], bool]) -> tu
         return course, None
     if course.phase is Phase.FILLING:
         return course, Sign.HESITATES if _flow_ended(course, extents) and not fed() else None
-    return course, Sign.FLOWS if _rises_again(course, extents) else None
+    rises = began_rising(course.slowly) is not None or _rises_again(course, extents)
+    return course, Sign.FLOWS if rises else None
 
 
 def _flow_ended(course: Course, extents: Extents) -> bool:
@@ -283,7 +267,7 @@ def _while_waiting(course: Course, extents: Extents) -> tuple[Course, Sign | Non
         return replace(course, level_pa=course.curve.samples[-1][1], before_jump=None, hose_peak_pa=None), Sign.BLED
     if course.collapsing:
         return course, None
-    begun = _start_of_rise(course, extents) or _flow_after_jump(course)
+    begun = _start_of_rise(course, extents) or _flow_after_jump(course) or _slow_rise(course)
     if begun is not None:
         return begun, Sign.FLOWS
     was_standing = course.level_pa is not None
@@ -367,6 +351,12 @@ def _start_above_level(course: Course, extents: Extents, level_pa: float) -> Cou
     late = course.stood_at_pa is not None
     start_s, start_pa = course.before_jump or (samples[min(first, len(samples) - 1)][0], level_pa)
     return replace(course, start_s=course.usable_from_s if late else start_s, start_pa=start_pa, plateau_seen=not late)
+
+
+def _slow_rise(course: Course) -> Course | None:
+    """A fill too slow for a regression over seconds."""
+    begun = began_rising(course.slowly) if course.phase is Phase.CONNECTED else None
+    return None if begun is None else replace(course, start_s=begun[0], start_pa=begun[1], plateau_seen=True)
 
 
 def _unseen(course: Course, extents: Extents) -> Course | None:

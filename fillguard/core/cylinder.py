@@ -6,7 +6,7 @@ that doubt into its interval.
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from fillguard.core.units import bar_from_pa
 from fillguard.core.values import Cylinder, Material
@@ -90,6 +90,11 @@ def empty_mass_kg(cylinder: Cylinder) -> float:
         return cylinder.empty_mass_kg
     litre_bar = cylinder.water_capacity_m3 * LITRES_PER_M3 * bar_from_pa(cylinder.rated_gauge_pa)
     return WALLS[cylinder.material].mass_kg_per_litre_bar * litre_bar
+
+
+def heaviness(cylinder: Cylinder) -> float:
+    """Recorded mass of ONE cylinder over the usual one; 1 where none is recorded."""
+    return empty_mass_kg(cylinder) / empty_mass_kg(replace(cylinder, empty_mass_kg=None))
 
 
 def together(vessels: Sequence[Vessel]) -> Vessel:

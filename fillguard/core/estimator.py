@@ -5,7 +5,6 @@ filter corrects it by the wall sensor and by the fact that without inflow the ma
 these functions raise: a reading that cannot be used leaves the state as it was but for `refused`.
 """
 
-from dataclasses import dataclass, replace
 from enum import StrEnum
 from math import ceil, isfinite
 from typing import NamedTuple
@@ -29,6 +28,7 @@ from fillguard.core.kalman import Unknowns, dot, loosened, measured
 from fillguard.core.restriction import OPEN, Restriction, led
 from fillguard.core.steadiness import (
     FORGOTTEN,
+    LOOKS_STEADY_SIGMA,
     NOTHING_SEEN,
     STEADY_FALL,
     STEADY_SIGMA,
@@ -66,14 +66,17 @@ class Trail(NamedTuple):
     flow: Flow
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class EstimatorState:
-    """Everything between two readings; bounded, cheap to copy."""
+class EstimatorState(NamedTuple):
+    """Everything between two readings; bounded, and a tuple, because it is copied at every one."""
 
     balance: Balance
     unknowns: Unknowns
     prior_variance: Row
     surroundings_k: float
+    whip_abs_pa: float
+    """What the gauge says; ahead of the balance's pressure while gas flows."""
+    loosened_s: float
+    trail: tuple[Trail, ...]
     start_seen: bool
     """The residual pressure was seen standing."""
     start_guessed: bool
@@ -81,8 +84,6 @@ class EstimatorState:
     flow: Flow = Flow.STOPPED
     flowed: bool = False
     restriction: Restriction = OPEN
-    whip_abs_pa: float
-    """What the gauge says; ahead of the balance's pressure where the valve holds gas back."""
     hold: Hold | None = None
     checks: tuple[Reckoned, ...] = ()
     """The mass over the last seconds of flow: where it stood when the flow stopped is known only later."""
@@ -91,9 +92,7 @@ class EstimatorState:
     wall_used_s: float | None = None
     wall_k: float | None = None
     """Latest wall reading."""
-    loosened_s: float
     steadiness: Steadiness = NOTHING_SEEN
-    trail: tuple[Trail, ...]
     trail_every_s: float = 10.0
     suspended: str | None = None
     """Why there is no projection; None while the pressure is followed."""
@@ -170,13 +169,18 @@ def on_pressure(
     whip_pa, before = _absolute(context, gauge_pa), state.balance
     dt, flowing = sample_s - before.sample_s, flow is Flow.FLOWING
     restriction, cylinder_pa = led(
-        state.restriction, whip_pa, before.pressure_abs_pa, before.mass_kg, dt, flowing=flowing
+        state.restriction,
+        whip_pa,
+        before.pressure_abs_pa,
+        before.mass_kg,
+        dt,
+        flowing=flowing,
+        count=context.cylinder.count,
     )
     balance = _followed(state, context, cylinder_pa, sample_s)
     if not _plausible(balance):
         return _refuse(state, "implausible-jump")
-    new = replace(
-        state,
+    new = state._replace(
         balance=balance,
         restriction=restriction,
         whip_abs_pa=whip_pa,
@@ -189,7 +193,7 @@ def on_pressure(
         hold=state.hold if flow is Flow.STOPPED and not restriction.active else None,
     )
     if flowing:
-        new = replace(new, checks=remembered(new.checks, balance, new.unknowns.mean))
+        new = new._replace(checks=remembered(new.checks, balance, new.unknowns.mean))
     elif new.flowed and not restriction.active:
         new = _held(new)
     if complete(new.steadiness, sample_s):
@@ -202,26 +206,26 @@ def on_pressure(
 def on_wall(state: EstimatorState, context: FillContext, wall_k: float, sample_s: float) -> EstimatorState:
     """The state after one reading of the wall sensor; readings are averaged and used every few seconds."""
     if not (isfinite(wall_k) and LOWEST_K < wall_k < HIGHEST_K):
-        return replace(state, refused="wall-out-of-range")
+        return state._replace(refused="wall-out-of-range")
     if not context.wall_sensor_counts or state.suspended is not None:
-        return replace(state, wall_k=wall_k)
+        return state._replace(wall_k=wall_k)
     total, count = state.wall_sum_k + wall_k - state.balance.sensor_k, state.wall_count + 1
     since = _WALL_COUNTS_FOR_S if state.wall_used_s is None else sample_s - state.wall_used_s
     if since < _WALL_EVERY_S:
-        return replace(state, wall_sum_k=total, wall_count=count, wall_k=wall_k)
+        return state._replace(wall_sum_k=total, wall_count=count, wall_k=wall_k)
     news = min(since, _WALL_COUNTS_FOR_S) / _WALL_MODEL_MEMORY_S
     if state.flowed and abs(total / count) > _WALL_OFF_K:
-        return replace(state, wall_sum_k=0.0, wall_count=0, wall_k=wall_k, refused="wall-disagrees")
+        return state._replace(wall_sum_k=0.0, wall_count=0, wall_k=wall_k, refused="wall-disagrees")
     noise = _WALL_NOISE_K**2 / count + _WALL_MODEL_K**2 / news
     new = _learn(state, (*state.balance.sensor_row, 0.0), total / count, noise)
-    return replace(new, wall_sum_k=0.0, wall_count=0, wall_used_s=sample_s, wall_k=wall_k, start_guessed=False)
+    return new._replace(wall_sum_k=0.0, wall_count=0, wall_used_s=sample_s, wall_k=wall_k, start_guessed=False)
 
 
 def on_surroundings(state: EstimatorState, around_k: float) -> EstimatorState:
     """The state after a reading of shop air or bath, smoothed."""
     if not (isfinite(around_k) and LOWEST_K < around_k < HIGHEST_K):
-        return replace(state, refused="surroundings-out-of-range")
-    return replace(state, surroundings_k=state.surroundings_k + _SURROUNDINGS_SHARE * (around_k - state.surroundings_k))
+        return state._replace(refused="surroundings-out-of-range")
+    return state._replace(surroundings_k=state.surroundings_k + _SURROUNDINGS_SHARE * (around_k - state.surroundings_k))
 
 
 def drop_pa(state: EstimatorState) -> float:
@@ -231,7 +235,7 @@ def drop_pa(state: EstimatorState) -> float:
 
 def suspend(state: EstimatorState, reason: str) -> EstimatorState:
     """Freeze: the pressure no longer speaks for the cylinder. The next followed reading takes up where it stood."""
-    return state if state.suspended == reason else replace(state, suspended=reason)
+    return state if state.suspended == reason else state._replace(suspended=reason)
 
 
 def adapted(state: EstimatorState, old: FillContext, new: FillContext) -> EstimatorState:
@@ -241,7 +245,7 @@ def adapted(state: EstimatorState, old: FillContext, new: FillContext) -> Estima
     if old.gas is not new.gas:
         balance = state.balance
         energy = new.gas.state(balance.mass_kg / new.setting.vessel.capacity_m3, balance.gas_k)[1]
-        return replace(state, balance=balance._replace(energy_j=energy * balance.mass_kg))
+        return state._replace(balance=balance._replace(energy_j=energy * balance.mass_kg))
     return state
 
 
@@ -264,10 +268,10 @@ def _refusal(state: EstimatorState, gauge_pa: float, sample_s: float) -> str | N
 def _refuse(state: EstimatorState, reason: str) -> EstimatorState:
     """The reading is not used; after some in a row nobody may go on trusting the last projection."""
     if reason == _LATE:
-        return replace(state, refused=reason)
+        return state._replace(refused=reason)
     refusals = state.refusals + 1
     suspended = reason if refusals >= _TOO_MANY_REFUSALS else state.suspended
-    return replace(state, refused=reason, refusals=refusals, suspended=suspended)
+    return state._replace(refused=reason, refusals=refusals, suspended=suspended)
 
 
 def _plausible(balance: Balance) -> bool:
@@ -301,65 +305,67 @@ def _learn(state: EstimatorState, gradient: Row, residual: float, noise_variance
     scales = (unknowns.mean[NATURAL], unknowns.mean[FORCED], unknowns.mean[WALL_HEAT])
     if not _plausible(balance) or max(map(abs, scales)) > _LN_SCALE_MOST:
         return state
-    return replace(state, unknowns=unknowns, balance=balance, hold=hold)
+    return state._replace(unknowns=unknowns, balance=balance, hold=hold)
 
 
 def _block_ended(state: EstimatorState, context: FillContext) -> EstimatorState:
     """A block of flow is complete: what it says about the supply, and a steady one about the gas."""
     balance, mean = state.balance, state.unknowns.mean
     steadiness = closed(state.steadiness, balance.sample_s, balance.pressure_abs_pa, balance.mass_row(), mean)
-    state = replace(state, steadiness=steadiness)
+    state = state._replace(steadiness=steadiness)
     hint = kind_hint(steadiness, mean, context.supply)
     if hint is not None:
         covariance = loosened(state.unknowns.covariance, tuple(FORGOTTEN * k for k in _KIND_ONLY))
-        state = replace(state, unknowns=Unknowns(mean, covariance))
+        state = state._replace(unknowns=Unknowns(mean, covariance))
         state = _learn(state, _KIND_ONLY, hint.kind - mean[SUPPLY_KIND], hint.variance)
-    steady = context.supply is SupplyKind.COMPRESSOR or state.unknowns.mean[SUPPLY_KIND] > _SURELY_COMPRESSOR
+    known = context.supply is SupplyKind.COMPRESSOR
+    steady = known or state.unknowns.mean[SUPPLY_KIND] > _SURELY_COMPRESSOR
     comparison = compared(steadiness, state.unknowns.mean) if steady and not steadiness.compared else None
     if comparison is None:
         return state
-    state = _learn(state, (*comparison.row, 0.0), STEADY_FALL - comparison.log_ratio, STEADY_SIGMA**2)
-    return replace(state, steadiness=state.steadiness._replace(compared=True))
+    sigma = STEADY_SIGMA if known else LOOKS_STEADY_SIGMA
+    state = _learn(state, (*comparison.row, 0.0), STEADY_FALL - comparison.log_ratio, sigma * sigma)
+    return state._replace(steadiness=state.steadiness._replace(compared=True))
 
 
 def _held(state: EstimatorState) -> EstimatorState:
     """Nothing flows in: the mass stays, and what it seems to have changed by teaches."""
     balance, hold, mean = state.balance, state.hold, state.unknowns.mean
     if hold is None:
-        return replace(state, hold=hold_of(state.checks, balance, mean), checks=())
+        return state._replace(hold=hold_of(state.checks, balance, mean), checks=())
     longer = averaged(hold, balance)
     if longer is not None:
-        return replace(state, hold=longer)
+        return state._replace(hold=longer)
     still = standstill(hold, balance, mean[LEAK])
     if still is None:
         return state
     new = _learn(state, still.gradient, -still.changed_kg, still.variance)
-    return replace(new, hold=new.hold._replace(used_s=balance.sample_s) if new.hold else None)
+    return new._replace(hold=new.hold._replace(used_s=balance.sample_s) if new.hold else None)
 
 
 def _loosen(state: EstimatorState) -> EstimatorState:
     since = min(state.balance.sample_s - state.loosened_s, 60.0 * _LOOSEN_EVERY_S)
     share = _PROCESS_SHARE * since / _LOOSEN_EVERY_S
     covariance = loosened(state.unknowns.covariance, tuple(share * v for v in state.prior_variance))
-    return replace(state, unknowns=Unknowns(state.unknowns.mean, covariance), loosened_s=state.balance.sample_s)
+    return state._replace(unknowns=Unknowns(state.unknowns.mean, covariance), loosened_s=state.balance.sample_s)
 
 
 def _trailed(state: EstimatorState, gauge_pa: float) -> EstimatorState:
     """Keep this reading; when the trail is full, keep every other one from now on."""
     trail = (*state.trail, Trail(state.balance.sample_s, gauge_pa, state.wall_k, state.flow))
     if len(trail) <= _TRAIL_LENGTH:
-        return replace(state, trail=trail)
-    return replace(state, trail=(*trail[:-1:2], trail[-1]), trail_every_s=2.0 * state.trail_every_s)
+        return state._replace(trail=trail)
+    return state._replace(trail=(*trail[:-1:2], trail[-1]), trail_every_s=2.0 * state.trail_every_s)
 
 
 def _refolded(state: EstimatorState, context: FillContext) -> EstimatorState:
     """The fill so far again, from the kept readings, as if the new context had been known from the start."""
     first, *rest = state.trail
     new = begin(context, first.gauge_pa, first.sample_s, first.wall_k, start_seen=state.start_seen)
-    new = replace(new, surroundings_k=state.surroundings_k)
+    new = new._replace(surroundings_k=state.surroundings_k)
     now = Trail(state.balance.sample_s, state.whip_abs_pa - context.ambient_abs_pa, state.wall_k, state.flow)
     for kept in (*rest, now):
         new = on_pressure(new, context, kept.gauge_pa, kept.sample_s, kept.flow)
         if kept.wall_k is not None:
             new = on_wall(new, context, kept.wall_k, kept.sample_s)
-    return replace(new, trail=state.trail, trail_every_s=state.trail_every_s, suspended=state.suspended)
+    return new._replace(trail=state.trail, trail_every_s=state.trail_every_s, suspended=state.suspended)

@@ -16,7 +16,7 @@ The formulas use operators only: they work alike on floats and on arrays.
 
 import math
 from dataclasses import dataclass, field
-from typing import Protocol, Self, TypeVar
+from typing import NamedTuple, Protocol, Self, TypeVar
 
 from fillguard.core.errors import ConfigurationError, OutOfRangeError
 from fillguard.core.units import bar_from_pa
@@ -36,6 +36,8 @@ _HIGHEST_MOL_M3 = 22_000.0
 """Just above the densest gas in that range (oxygen, 400 bar, 230 K). Far beyond it the polynomial turns down again and
 an absurd density would read as a fair pressure."""
 
+CV_AIR_J_KG_K = 750.0
+"""Heat capacity of air at constant volume, near enough for a time constant."""
 _IDEAL_CV_TERMS = 4
 _NEWTON_STEPS = 6
 _NEWTON_CLOSED = 1e-9
@@ -130,6 +132,18 @@ class GasSurface:
         dp_dt = density_kg_m3 * r * (1.0 + d * (a_d - t * a_dt))
         du_drho = (r * TEMPERATURE_UNIT_K * self._per_density) * a_dt
         return pressure, energy, dp_drho, dp_dt, du_drho, cv_ideal - r * t * t * a_tt
+
+    def isotherm(self, temperature_k: float) -> "Isotherm":
+        """The surface at one temperature (K), for what is asked at the same one again and again."""
+        t = TEMPERATURE_UNIT_K / temperature_k
+        values, slopes = _values(self.residual, t), _slopes(self._slopes, t)
+        return Isotherm(
+            self._per_density,
+            self._specific_r,
+            temperature_k,
+            tuple(i * a for i, a in enumerate(values, start=1)),
+            tuple(i * (a - t * b) for i, (a, b) in enumerate(zip(values, slopes, strict=True), start=1)),
+        )
 
     def density_unguarded(self, absolute_pa: Number, temperature_k: Number) -> Number:
         """Density, kg/m3, from absolute pressure (Pa) and temperature (K), unguarded.
@@ -236,6 +250,31 @@ class GasSurface:
                 f"gas pressure {bar_from_pa(absolute_pa):.6g} bar absolute of {self.key}: the gas surface holds from "
                 f"{bar_from_pa(LOWEST_ABS_PA):g} to {bar_from_pa(HIGHEST_ABS_PA):g} bar absolute"
             )
+
+
+class Isotherm(NamedTuple):
+    """One gas at one temperature: pressure and its slopes are polynomials in density."""
+
+    per_density: float
+    specific_r: float
+    temperature_k: float
+    pressure: tuple[float, ...]
+    """Coefficients of ``p / (rho R T) - 1`` in powers 1 to 7 of ``d``."""
+    warming: tuple[float, ...]
+    """... of ``dp/dT / (rho R) - 1``."""
+
+    def state(self, density_kg_m3: float) -> tuple[float, float, float]:
+        """Absolute pressure, dp/drho, dp/dT at a density, as `GasSurface.state` gives them."""
+        d = density_kg_m3 * self.per_density
+        a1, a2, a3, a4, a5, a6, a7 = self.pressure
+        b1, b2, b3, b4, b5, b6, b7 = self.warming
+        r, rt = self.specific_r, self.specific_r * self.temperature_k
+        more = d * (a1 + d * (a2 + d * (a3 + d * (a4 + d * (a5 + d * (a6 + d * a7))))))
+        steeper = d * (
+            2.0 * a1 + d * (3.0 * a2 + d * (4.0 * a3 + d * (5.0 * a4 + d * (6.0 * a5 + d * (7.0 * a6 + d * 8.0 * a7)))))
+        )
+        warmer = d * (b1 + d * (b2 + d * (b3 + d * (b4 + d * (b5 + d * (b6 + d * b7))))))
+        return density_kg_m3 * rt * (1.0 + more), rt * (1.0 + steeper), density_kg_m3 * r * (1.0 + warmer)
 
 
 def _values(c: tuple[float, ...], t: Number) -> Seven[Number]:

@@ -23,12 +23,14 @@ from fillguard.core.fitness.verdict import Level, Reason
 from fillguard.core.gas import GasSurface
 from fillguard.core.hinted import Finding
 from fillguard.core.identity import said_to_be, stranger, with_identity
+from fillguard.core.learned import Doubt
 from fillguard.core.limits import developed_gauge_pa
 from fillguard.core.projecting import context_of
 from fillguard.core.rules import Rules
 from fillguard.core.thresholds import Thresholds
-from fillguard.core.values import Stamp
+from fillguard.core.values import Stamp, Warmth
 from fillguard.core.view import View
+from fillguard.core.warmth import still_warm
 from fillguard.core.whip import Mate, WhipState
 
 
@@ -67,7 +69,14 @@ class Identifying:
     """One whip during one step. The state it holds is replaced, never changed."""
 
     def __init__(
-        self, state: WhipState, rules: Rules, now: Stamp, *, air_k: float | None = None, bath_k: float | None = None
+        self,
+        state: WhipState,
+        rules: Rules,
+        now: Stamp,
+        *,
+        air_k: float | None = None,
+        bath_k: float | None = None,
+        warm: Sequence[Warmth] = (),
     ) -> None:
         """Take the whip up as the last step left it, with what the station's own sensors say now."""
         self.state = state
@@ -75,6 +84,7 @@ class Identifying:
         self.now = now
         self.air_k = air_k
         self.bath_k = bath_k
+        self.warm = warm
         self.out: list[OutEvent] = []
 
     @property
@@ -128,12 +138,18 @@ class Identifying:
         estimate = estimator.begin(context, level_pa, at_s, wall_k, start_seen=start_seen)
         self.state = replace(state, context=context, estimate=estimate)
 
+    def _still_warm(self, held: Held, start_pa: float) -> Doubt | None:
+        """How warm this very cylinder comes back from its last fill."""
+        around_k = self.rules.ambient_k if self.air_k is None else self.air_k
+        return still_warm(self.warm, held.serial, now_s=self.now.utc_s, around_k=around_k, start_gauge_pa=start_pa)
+
     def _context_of(self, held: Held, start_pa: float) -> FillContext:
         return context_of(
             held,
             self.rules,
             self.state.whip,
             start_pa=start_pa,
+            came=self._still_warm(held, start_pa),
             air_k=self.air_k,
             bath_k=self.bath_k,
             supply_end_gauge_pa=self.view.supply_gauge_pa,

@@ -21,6 +21,7 @@ from fillguard.core.identity import said_to_be
 from fillguard.core.learning import teaching_of
 from fillguard.core.lifecycle import FILL_OPEN, WAITING, Sign, next_phase
 from fillguard.core.units import PA_PER_BAR
+from fillguard.core.warmth import warmth_of
 from fillguard.core.whip import WhipState
 from fillguard.core.zero import ZERO_OFF
 
@@ -167,7 +168,7 @@ class Keeping(Identifying):
         gone = sign is Sign.GONE
         if self.state.fill is not None:
             self.close_desk(self.desk().closed(blind=gone))
-            fill = self.state.fill
+            state, fill = self.state, self.state.fill
             outcome = Outcome.INTERRUPTED if gone else None
             ended_s = self.now.utc_s
             teaching = teaching_of(fill, self.state.estimate, self.state.context, ended_s=ended_s, interrupted=gone)
@@ -178,6 +179,7 @@ class Keeping(Identifying):
                     lesson=teaching.lesson,
                     untaught=teaching.untaught,
                     ending=teaching.ending,
+                    warmth=None if gone else warmth_of(fill.held.serial, state.estimate, state.context, ended_s),
                 )
             )
         state = self.state

@@ -7,9 +7,9 @@ from fillguard.core.balance import FORCED, NATURAL, START, WALL_HEAT
 from fillguard.core.context import FillContext
 from fillguard.core.estimator import EstimatorState, Flow, drop_pa
 from fillguard.core.forecast import Inflow, forecast
+from fillguard.core.gas import CV_AIR_J_KG_K
 from fillguard.core.kalman import Matrix, Row, variance
-from fillguard.core.limits import hot_k
-from fillguard.core.steadiness import newest_flow_kg_s, trend_kg_s2
+from fillguard.core.steadiness import newest_flow_kg_s
 
 NORMAL_90 = 1.645
 """Half-width of a normal distribution's central 90 %, in standard deviations."""
@@ -32,8 +32,6 @@ _USUAL_FILL_S = 600.0
 """From empty, where no flow has been seen yet (common practice)."""
 _LEAST_REACH, _MOST_REACH = 1e-6, 2.0
 _SETTLED_SHARE = 0.01
-_CV_J_KG_K = 750.0
-"""Heat capacity of air at constant volume, near enough for a time constant."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -79,10 +77,10 @@ def outlook(state: EstimatorState, context: FillContext) -> Outlook:
     volume = context.setting.vessel.capacity_m3
     density = balance.mass_kg / volume
     gas, ambient = context.gas, context.ambient_abs_pa
-    settled_abs, _, dp_drho, dp_dt, *_ = gas.state(density, context.cylinder.reference_k)
+    settled_abs, dp_drho, dp_dt = context.settled.state(density)
     settled = settled_abs - ambient
     below, above = _half_widths(state, context, settled, dp_drho / volume)
-    developed = gas.state(density, hot_k(context.cylinder))[0] - ambient
+    developed = context.developed.state(density)[0] - ambient
     over = balance.mass_kg > context.limit_kg
     closing = _closing(state, context, settled, above, dp_drho / volume)
     return Outlook(
@@ -206,7 +204,7 @@ def _inflow(state: EstimatorState, context: FillContext) -> Inflow:
     if state.flow is Flow.FLOWING and steady > least:
         if newest > _RISEN * steady:
             return Inflow(max(newest, seen or 0.0))
-        return Inflow(steady, trend_kg_s2(state.steadiness, state.unknowns.mean))
+        return Inflow(steady, state.steadiness.trend_kg_s2)
     return Inflow(max(seen, least) if seen else context.target_kg / _USUAL_FILL_S)
 
 
@@ -217,4 +215,4 @@ def _settled_in_s(state: EstimatorState, context: FillContext) -> float:
     away = abs(0.5 * (balance.gas_k + balance.outer_k) / state.surroundings_k - 1.0)
     if away <= _SETTLED_SHARE:
         return 0.0
-    return (wall_j_k + balance.mass_kg * _CV_J_KG_K) / context.setting.outside_w_k * log(away / _SETTLED_SHARE)
+    return (wall_j_k + balance.mass_kg * CV_AIR_J_KG_K) / context.setting.outside_w_k * log(away / _SETTLED_SHARE)

@@ -1,20 +1,24 @@
 """From what is known of a fill to the estimator and back: the context it works in, the projection people see."""
 
 from dataclasses import dataclass
+from math import hypot
 
-from fillguard.core.context import FillContext
+from fillguard.core.context import ARRIVED_SIGMA_K, FillContext
 from fillguard.core.course import Course
 from fillguard.core.curve import Curve
 from fillguard.core.estimator import Flow
 from fillguard.core.events import Phase, Projected
 from fillguard.core.fill import Held, OpenFill
 from fillguard.core.gas import GasSurface
+from fillguard.core.learned import Doubt
 from fillguard.core.limits import Cap, close_caps, lowest_first
 from fillguard.core.outlook import Outlook
 from fillguard.core.rules import Rules
 from fillguard.core.values import AIR, GasMix, Stamp, Surroundings
 
 _LEVEL_NOISE_PA = 0.35e5
+_DROP_SHARE = 0.5
+"""How far off the change of the drop across the valve may be: the cylinder's rate is the gauge's less that."""
 
 
 def contents_mix(held: Held, start_pa: float) -> GasMix:
@@ -39,9 +43,10 @@ def context_of(
     start_pa: float,
     air_k: float | None,
     bath_k: float | None,
+    came: Doubt | None,
     supply_end_gauge_pa: float | None,
 ) -> FillContext:
-    """The estimator's context for a cylinder that connects at `start_pa` gauge."""
+    """The estimator's context for a cylinder that connects at `start_pa` gauge, by its history as warm as `came`."""
     around = bath_k if held.surroundings is Surroundings.BATH else air_k
     mix = contents_mix(held, start_pa)
     gas = rules.surface_of(mix)
@@ -56,8 +61,10 @@ def context_of(
         limit_gauge_pa=held.limit_gauge_pa,
         surroundings=held.surroundings,
         surroundings_k=rules.ambient_k if around is None else around,
+        shop_k=air_k,
         surroundings_known=around is not None,
-        arrived_k=held.arrived_k,
+        arrived_k=held.arrived_k if came is None else came.guess,
+        arrived_sigma_k=ARRIVED_SIGMA_K if came is None else came.sigma,
         learned=rules.learned_for(held.cylinder if held.identified else None),
         ambient_abs_pa=rules.ambient_abs_pa,
         caps=_caps(held, rules, whip, gas, supply_end_gauge_pa),
@@ -106,6 +113,10 @@ def projected(
     """The projection as everybody sees it: the estimator's outlook with the measured rate beside it."""
     curve = course.curve if look.cylinder_gauge_pa is None else inside
     slope = None if course.collapsing else curve.slope(rate_window_s, not_before_s=fill.started_s)
+    gauge = course.curve.slope(rate_window_s, not_before_s=fill.started_s)
+    error_pa_s = None if slope is None else slope.error_pa_s
+    if error_pa_s is not None and slope is not None and gauge is not None:
+        error_pa_s = hypot(error_pa_s, _DROP_SHARE * (gauge.pa_s - slope.pa_s))
     return Projected(
         stamp=at.stamp,
         sample_s=at.sample_s,
@@ -125,7 +136,7 @@ def projected(
         cylinder_gauge_pa=look.cylinder_gauge_pa,
         developed_gauge_pa=look.developed_gauge_pa,
         rate_pa_s=None if slope is None else slope.pa_s,
-        rate_error_pa_s=None if slope is None else slope.error_pa_s,
+        rate_error_pa_s=error_pa_s,
         stop_at_gauge_pa=look.stop_at_gauge_pa,
         close_at_gauge_pa=look.close_at_gauge_pa,
         close_at_cap=look.close_at_cap,

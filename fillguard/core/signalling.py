@@ -1,6 +1,6 @@
 """How a step at one whip ends: the alarms judged, prompt and lamp set."""
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from dataclasses import replace
 
 from fillguard.core.diagnosis import loss
@@ -9,7 +9,7 @@ from fillguard.core.fill import LOSS
 from fillguard.core.prompting import prompt_for
 from fillguard.core.rules import Rules
 from fillguard.core.sharing import Sharing
-from fillguard.core.values import Stamp
+from fillguard.core.values import Stamp, Warmth
 from fillguard.core.whip import WhipState
 
 
@@ -17,10 +17,17 @@ class Signalling(Sharing):
     """What people are shown of a whip."""
 
     def __init__(
-        self, state: WhipState, rules: Rules, now: Stamp, *, air_k: float | None = None, bath_k: float | None = None
+        self,
+        state: WhipState,
+        rules: Rules,
+        now: Stamp,
+        *,
+        air_k: float | None = None,
+        bath_k: float | None = None,
+        warm: Sequence[Warmth] = (),
     ) -> None:
         """Take the whip up as the last step left it."""
-        super().__init__(state, rules, now, air_k=air_k, bath_k=bath_k)
+        super().__init__(state, rules, now, air_k=air_k, bath_k=bath_k, warm=warm)
         self._before = state
 
     def _judge(self, names: Iterable[str]) -> None:

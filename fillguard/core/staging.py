@@ -350,8 +350,7 @@ def in_stage(held: Held, blend: Blend, rules: Rules) -> Held:
 
 def restaged(state: EstimatorState, context: FillContext) -> EstimatorState:
     """The estimate as the next gas begins: same pressure, same temperatures, no memory of the last gas's flow."""
-    return replace(
-        state,
+    return state._replace(
         balance=recast(state.balance, context.setting, state.unknowns.mean),
         hold=None,
         checks=(),

@@ -8,7 +8,7 @@ from fillguard.core.events import AlarmChanged, AlarmState, OutEvent, Phase, Qua
 from fillguard.core.learned import Ending
 from fillguard.core.rules import Rules
 from fillguard.core.sensed import Sensors
-from fillguard.core.values import Stamp
+from fillguard.core.values import Stamp, Warmth
 from fillguard.core.watch import Watch
 from fillguard.core.whip import WhipState
 
@@ -27,6 +27,8 @@ class StationState:
     """Services that do not work, with what is known of why."""
     endings: tuple[Ending, ...] = ()
     """Fills that a settled reading can still teach something about, oldest first."""
+    warm: tuple[Warmth, ...] = ()
+    """How warm the last cylinders were left behind, oldest first."""
 
     @property
     def at_rest(self) -> bool:
@@ -51,7 +53,7 @@ def watch_of(state: StationState, whip: str, rules: Rules, now: Stamp) -> Watch:
     known = state.whips.get(whip) or WhipState(whip=whip, sensed={} if bank is None else {Quantity.SUPPLY: bank})
     if known.held_to is not None:
         rules = rules.held_to(known.held_to)
-    return Watch(known, rules, now, air_k=state.air_k, bath_k=state.bath_k)
+    return Watch(known, rules, now, air_k=state.air_k, bath_k=state.bath_k, warm=state.warm)
 
 
 def done(state: StationState, watch: Watch) -> Step:

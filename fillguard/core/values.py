@@ -124,6 +124,22 @@ class Cylinder:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class Warmth:
+    """How warm a cylinder was when its last fill ended, and how soon the air of the shop cools it."""
+
+    serial: str
+    ended_s: float
+    """UTC."""
+    kelvin: float
+    """Of gas and wall, once they are level with each other."""
+    cools_in_s: float
+    """Time constant."""
+    settled_gauge_pa: float
+    """What was left in it, at `reference_k`."""
+    reference_k: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Companion:
     """Another cylinder that was filled on the same gauge at the same time."""
 

@@ -8,8 +8,9 @@ from dataclasses import replace
 
 from fillguard.core import estimator
 from fillguard.core.conditions import ON_PRESSURE, WHATEVER_QUALITY, WITHOUT_A_FILL
-from fillguard.core.course import Course, after_pressure, after_time, hose_speed_pa_s, stands_bled
+from fillguard.core.course import Course, after_pressure, hose_speed_pa_s, stands_bled
 from fillguard.core.diagnosis import LOOP_FAULT, SILENT, STUCK, loop_fault, silent
+from fillguard.core.elapsing import after_time
 from fillguard.core.estimator import EstimatorState
 from fillguard.core.events import (
     AlarmCommanded,
@@ -36,6 +37,7 @@ from fillguard.core.units import PA_PER_BAR
 
 _FED_DROP_PA = 5.0 * PA_PER_BAR
 _FED_RATE_PA_S = 1.0 * PA_PER_BAR / 60.0
+_COMES_BACK_PA = 1.0 * PA_PER_BAR
 _FLAT_PA_S = 0.4 * PA_PER_BAR / 60.0
 _LEAP_NOISE_PA = 0.5 * PA_PER_BAR
 _FORGOTTEN_AFTER_S = 900.0
@@ -283,11 +285,19 @@ class Watch(Sensing):
         state = self.state
         if state.fill is not None and state.fill.lost:
             return LOSS  # for good: what is left, and where, only an inspection can tell
-        if state.fill is not None and state.course.collapsing:
+        if state.fill is not None and state.course.collapsing and not self._comes_back():
             return "bled"
         if self.view.hose_only:
             return "whip-only"
         return "stuck" if STUCK in state.findings else None
+
+    def _comes_back(self) -> bool:
+        """True for a gauge that falls, but not below the cylinder: a fast flow has stopped, nothing is bled."""
+        gauge_pa, estimate = self.state.gauge.gauge_pa, self.state.estimate
+        if gauge_pa is None or estimate is None:
+            return False
+        inside_pa = estimate.balance.pressure_abs_pa - self.rules.ambient_abs_pa
+        return gauge_pa > inside_pa - _COMES_BACK_PA
 
     def _project(self, estimate: EstimatorState | None, *, counts: bool = False) -> None:
         """Take over the estimate and say where an open fill stands; `counts`: because of a reading."""

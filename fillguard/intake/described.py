@@ -8,6 +8,7 @@ from typing import NotRequired
 from pydantic import with_config
 from typing_extensions import TypedDict
 
+from fillguard.core.cylinder import heaviness
 from fillguard.core.units import STANDARD_ATMOSPHERE_PA, bar_from_pa, c_from_k, k_from_c, pa_from_bar, pa_from_psi
 from fillguard.core.values import Cylinder, Material
 from fillguard.intake.formats import STRICT, UnusableError, shown
@@ -17,6 +18,9 @@ Register = Callable[[str], Cylinder | None]
 """The cylinder with this serial, None for one nobody registered. Never raises."""
 _RATINGS: Mapping[str, Range] = {"bar": (100.0, 500.0), "psi": (1400.0, 7300.0)}
 _TARGETS: Mapping[str, Range] = {"bar": (1.0, 500.0), "psi": (15.0, 7300.0)}
+_NO_CYLINDER, _USUAL = math.log(1.5), math.log(1.35)
+"""How far mass over capacity may be off what is usual of its material and rating (our choice; a set of two is off by
+two)."""
 MATERIALS = '"steel", "aluminium" or "composite"'
 _REAL_SLOPE = 1.44
 """At 200 bar the pressure of air at constant density rises 1.44 times as fast with temperature as an ideal gas's."""
@@ -76,7 +80,7 @@ def cylinder_said(sent: Attach, serial: str | None, register: Register) -> tuple
     if not DESCRIBING & sent.keys():
         return registered, []
     if registered is None:
-        return _described(sent, serial), []
+        return _of_one(_described(sent, serial))
     return _reconciled(sent, registered)
 
 
@@ -99,6 +103,32 @@ def _described(sent: Attach, serial: str | None) -> Cylinder:
         count=sent.get("count", 1),
         empty_mass_kg=sent.get("empty_mass_kg"),
     )
+
+
+def _of_one(set_: Cylinder) -> tuple[Cylinder, list[str]]:
+    """A set whose capacity or mass was given for all of it together, where mass and capacity of ONE do not go together.
+
+    Both are of one cylinder by definition; some stations send the set's. Only a description that makes no cylinder as
+    it stands, and a usual one when it is divided, is taken so: anything else keeps the documented meaning.
+    """
+    if set_.count == 1 or set_.empty_mass_kg is None:
+        return set_, []
+    shared = (
+        ("water volume", replace(set_, water_capacity_m3=set_.water_capacity_m3 / set_.count)),
+        ("empty mass", replace(set_, empty_mass_kg=set_.empty_mass_kg / set_.count)),
+    )
+    off = heaviness(set_)
+    if abs(math.log(off)) < _NO_CYLINDER:
+        return set_, []
+    what, one = shared[0] if off < 1.0 else shared[1]
+    if abs(math.log(heaviness(one))) > _USUAL:
+        return set_, []
+    text = (
+        f"{what} taken for that of the whole set of {set_.count}: {set_.water_capacity_m3 * 1e3:.4g} L and "
+        f"{set_.empty_mass_kg:.4g} kg make no {set_.material.value} cylinder of {bar_from_pa(set_.rated_gauge_pa):.0f} "
+        "bar; give both for ONE cylinder"
+    )
+    return one, [text]
 
 
 def _reconciled(sent: Attach, registered: Cylinder) -> tuple[Cylinder, list[str]]:

@@ -149,7 +149,7 @@ def test_too_fast_comes_after_twenty_seconds_and_the_delay_of_ten() -> None:
 
 def test_a_burst_of_twelve_seconds_is_not_too_fast() -> None:
     panel = Panel()
-    line = filling(panel, residual_bar=50).fills(to_bar=62, at_bar_min=60)
+    line = filling(panel, residual_bar=50).fills(to_bar=59, at_bar_min=45)
     line.fills(to_bar=150, at_bar_min=20).closes(for_s=40)
 
     panel.play().never("too-fast")

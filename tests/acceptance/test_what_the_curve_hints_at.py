@@ -47,7 +47,7 @@ def test_a_whip_that_runs_ahead_is_told_within_half_a_minute_with_its_numbers_an
 
 def test_a_needle_that_creeps_back_is_told_and_the_alarm_ends_with_the_fill() -> None:
     panel = Panel()
-    line = panel.whip().samples(0.2).attach().opens(residual_bar=50).fills(to_bar=150, at_bar_min=30)
+    line = panel.whip().samples(0.2).attach().opens(residual_bar=50).fills(to_bar=150, at_bar_min=28)
     sinks(line, 140).stands(for_s=130)
     story = panel.play()
 

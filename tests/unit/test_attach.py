@@ -84,6 +84,38 @@ def test_an_unregistered_cylinder_may_be_described_in_the_message() -> None:
     assert (event.surroundings, event.gas, event.residual_gas) == (Surroundings.BATH, GasMix(o2=1.0), AIR)
 
 
+@pytest.mark.parametrize(
+    ("volume_l", "mass_kg", "governs_l", "governs_kg"),
+    [
+        (24.0, 14.0, 12.0, 14.0),  # the set's volume, one cylinder's mass
+        (12.0, 28.0, 12.0, 14.0),  # one cylinder's volume, the set's mass
+        (12.0, 14.0, 12.0, 14.0),  # as documented
+        (24.0, 28.0, 24.0, 28.0),  # makes a cylinder: nobody can know better
+        (12.0, 40.0, 12.0, 40.0),  # neither makes a usual one
+    ],
+)
+def test_a_set_described_as_a_whole_is_seen_by_what_makes_no_cylinder(
+    volume_l: float, mass_kg: float, governs_l: float, governs_kg: float
+) -> None:
+    said = {**TWIN, "water_volume_l": volume_l, "empty_mass_kg": mass_kg}
+    event = attached(said)
+    assert event.cylinder is not None
+    assert event.cylinder.water_capacity_m3 * 1e3 == pytest.approx(governs_l)
+    assert event.cylinder.empty_mass_kg == pytest.approx(governs_kg)
+    assert event.cylinder.count == 2
+    divided = (governs_l, governs_kg) != (volume_l, mass_kg)
+    assert ("taken for that of the whole set of 2" in (event.note or "")) is divided
+
+
+TWIN = {
+    "serial": "TH-0077",
+    "count": 2,
+    "material": "steel",
+    "rated_pressure_bar": 232.0,
+    "reference_temperature_c": 15.0,
+}
+
+
 def test_a_cylinder_without_a_number_may_be_described_as_well() -> None:
     event = attached({key: value for key, value in INLINE.items() if key != "serial"})
     assert event.cylinder is not None

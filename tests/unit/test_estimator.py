@@ -31,7 +31,7 @@ def filled(times: float = 1.0, *, settle_s: int = 120) -> EstimatorState:
 def test_what_the_balance_itself_would_do_is_followed_exactly() -> None:
     context = context_for(learned=replace(CONTEXT.learned, ln_forced=CONTEXT.learned.ln_natural))
     for instant, state in followed(context, fill_from_50_bar(context.setting)):
-        assert state.balance.mass_kg == pytest.approx(instant.balance.mass_kg, rel=2e-3)
+        assert state.balance.mass_kg == pytest.approx(instant.balance.mass_kg, rel=3e-3)
         assert state.balance.gas_k == pytest.approx(instant.balance.gas_k, abs=0.5)
 
 

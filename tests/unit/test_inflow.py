@@ -19,7 +19,6 @@ from fillguard.core.steadiness import (
     compared,
     complete,
     kind_hint,
-    trend_kg_s2,
 )
 
 NO_ROW = (0.0,) * UNKNOWNS
@@ -113,9 +112,9 @@ def test_a_flow_that_rises_more_than_heat_explains_is_no_steady_one() -> None:
 
 
 def test_the_trend_is_that_of_the_last_blocks() -> None:
-    assert trend_kg_s2(seen(steady, 300), MEAN) == pytest.approx(0.0, abs=1e-9)
-    assert trend_kg_s2(seen(falling, 600), MEAN) == pytest.approx(-0.006 / 1200.0, rel=0.05)
-    assert trend_kg_s2(seen(falling, 50), MEAN) == 0.0
+    assert seen(steady, 300).trend_kg_s2 == pytest.approx(0.0, abs=1e-9)
+    assert seen(falling, 600).trend_kg_s2 == pytest.approx(-0.006 / 1200.0, rel=0.05)
+    assert seen(falling, 50).trend_kg_s2 == 0.0
 
 
 def test_seconds_follow_the_flow_and_its_fall() -> None:

@@ -4,7 +4,7 @@ from collections.abc import Iterator
 
 import pytest
 
-from fillguard.core.restriction import CRITICAL_RATIO, OPEN, OPEN_KG_S_PA, Restriction, led
+from fillguard.core.restriction import CRITICAL_RATIO, OPEN, OPEN_KG_S_PA, WELL_OPEN_KG_S_PA, Restriction, led
 from fillguard.core.units import pa_from_bar
 
 GRAMS_A_BAR = 14.0
@@ -45,12 +45,32 @@ def mass(pressure_pa: float) -> float:
     return pressure_pa / 1e5 * GRAMS_A_BAR * 1e-3
 
 
-def test_an_open_valve_leaves_the_gauge_alone() -> None:
+@pytest.mark.parametrize("flow_kg_s", [0.003, 0.005, 0.008])
+def test_behind_an_open_valve_the_cylinder_is_a_little_behind_the_gauge(flow_kg_s: float) -> None:
     start = pa_from_bar(50.0)
-    for whip, cylinder, estimated, restriction in followed(panel(20e-8, 0.005, 300, start), start):
+    points = list(followed(panel(WELL_OPEN_KG_S_PA, flow_kg_s, 200, start), start))
+    for whip, cylinder, estimated, restriction in points[20:]:
         assert not restriction.active
-        assert estimated == pytest.approx(whip)
-        assert estimated == pytest.approx(cylinder, abs=pa_from_bar(0.5))
+        assert estimated < whip
+        assert abs(estimated - cylinder) < 0.35 * (whip - cylinder)
+
+
+@pytest.mark.parametrize("times", [0.75, 1.5])
+def test_a_valve_that_is_opened_less_or_further_than_most_is_still_seen_through_better_than_not(times: float) -> None:
+    start = pa_from_bar(50.0)
+    points = list(followed(panel(times * WELL_OPEN_KG_S_PA, 0.010, 200, start), start))
+    for whip, cylinder, estimated, _ in points[20:]:
+        assert abs(estimated - cylinder) < max(whip - cylinder, 1.3 * (whip - estimated))
+
+
+def test_noise_of_the_gauge_leans_neither_way() -> None:
+    start, off = pa_from_bar(100.0), 0.0
+    restriction, estimated = led(OPEN, start, start, mass(start), 1.0, flowing=False)
+    for second in range(300):
+        noise = pa_from_bar(0.3) * (1.0 if second % 2 else -1.0)
+        restriction, estimated = led(restriction, start + noise, estimated, mass(estimated), 1.0, flowing=True)
+        off += (estimated - start) / 300
+    assert off == pytest.approx(0.0, abs=pa_from_bar(0.05))
 
 
 def test_a_valve_hardly_open_is_seen_through_to_a_third_of_the_drop() -> None:

@@ -10,7 +10,7 @@ from fillguard.core.fitness.record import Found
 from fillguard.core.fitness.verdict import Verdict
 from fillguard.core.learned import Ending, Lesson, StationLearned, Unfit
 from fillguard.core.stages import Prediction, Stage, StageDone
-from fillguard.core.values import Companion, Cylinder, GasMix, Stamp, Surroundings
+from fillguard.core.values import Companion, Cylinder, GasMix, Stamp, Surroundings, Warmth
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -270,6 +270,8 @@ class FillEnded:
     """Why it teaches nothing (yet); None also in records of versions that did not learn."""
     ending: Ending | None = None
     """What a settled reading can still teach about it; None when nothing ever can."""
+    warmth: Warmth | None = None
+    """How warm the cylinder is left behind; None when nobody knows."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
