@@ -9,21 +9,22 @@ from typing import Any, Self
 
 from fillguard.core.errors import LedgerError
 from fillguard.ledger.chain import Anchor
+from fillguard.ledger.rows import SOURCES_OF_FILL
 from fillguard.ledger.store import connect_read_only
 
 Body = dict[str, Any]
 """A recorded row as it is: canonical JSON, read back."""
 
-_CHUNKS = """
+_CHUNKS = f"""
 SELECT chunk.id, chunk.stream, chunk.first_row, chunk.last_row, chunk.body ->> 'rows', chunk.body ->> 'sha256',
        EXISTS (SELECT 1 FROM chunk_data WHERE chunk_data.chunk = chunk.id),
        (SELECT audit.body FROM audit WHERE action = 'pruned' AND subject = 'chunk ' || chunk.id)
 FROM chunk
 WHERE (stream = 'projection' AND owner = :opened)
-   OR (stream = 'reading' AND owner IN (SELECT id FROM source WHERE whip = :whip OR whip IS NULL)
+   OR (stream = 'reading' AND owner IN ({SOURCES_OF_FILL})
        AND last_ms >= :from_ms AND first_ms <= :to_ms)
 ORDER BY chunk.id
-"""
+"""  # noqa: S608 - all is ours
 _ATTEMPTS = """
 SELECT notice.occurrence, notice.kind, notice.channel, attempt.body FROM notice
 LEFT JOIN attempt ON attempt.notice = notice.id AND attempt.phase = 'ended'
@@ -149,7 +150,7 @@ class FillAccount:
 
     def chunks(self, span: Span) -> list[Body]:
         """The packed pieces its measurements lie in; `pruned`: when and by which policy the content went."""
-        asked = {"opened": span.opened, "whip": span.whip, "from_ms": span.from_ms, "to_ms": span.to_ms}
+        asked = {"opened": span.opened, "fill": self._fill_id, "from_ms": span.from_ms, "to_ms": span.to_ms}
         names = ("chunk", "stream", "first_row", "last_row", "rows", "sha256", "there", "pruned")
         found = [dict(zip(names, row, strict=True)) for row in self._connection.execute(_CHUNKS, asked)]
         for each in found:

@@ -173,15 +173,19 @@ class SqliteLedgerReader:
     def fill_trace(self, fill_id: str) -> Iterator[ReadingRow]:
         """Every recorded reading of one fill in sample order: its whip's and those the whole station shares.
 
-        By time, from the start to the end: also what came late, and the first seconds before the start was noticed.
+        By time, from the start to the end: also what came late, and the first seconds before the start was noticed. Of
+        a fill that went on on another whip only what belongs to it.
         """
-        found = self._ask(rows.TRACED, (fill_id,)).fetchone()
+        found = self._ask(rows.TRACED, {"fill": fill_id}).fetchone()
         if found is None:
             return iter(())
-        started_ms, ended_ms, sources = found
+        started_ms, ended_ms, sources, whips = found
         before_ms = None if ended_ms is None else ended_ms + 1
         wanted = Wanted(owners=json.loads(sources), since_ms=started_ms, before_ms=before_ms)
-        return iter(sorted(self._readings(wanted), key=lambda row: (row.sample_s, row.row)))
+        readings = self._readings(wanted)
+        if whips > 1:
+            readings = (row for row in readings if row.whip is None or row.fill_id == fill_id)
+        return iter(sorted(readings, key=lambda row: (row.sample_s, row.row)))
 
     def fill_projections(self, fill_id: str) -> Iterator[ProjectionRow]:
         """The recorded projections of one fill, at most one a second."""

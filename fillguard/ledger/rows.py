@@ -13,12 +13,17 @@ Row = tuple[object, ...]
 
 NEWEST = {"reading": "SELECT max(id) FROM reading", "projection": "SELECT max(id) FROM projection"}
 
-TRACED = """
-SELECT opened.started_ms, fill.ended_ms, (
-    SELECT json_group_array(source.id) FROM source WHERE source.whip = opened.whip OR source.whip IS NULL
-)
-FROM opened LEFT JOIN fill ON fill.fill_id = opened.fill_id WHERE opened.fill_id = ?
+WHIPS_OF_FILL = """
+SELECT whip FROM opened WHERE fill_id = :fill
+UNION SELECT whip FROM event WHERE fill_id = :fill AND kind = 'StageBegan'
 """
+"""One, but for a fill in stages that went on elsewhere."""
+SOURCES_OF_FILL = f"SELECT id FROM source WHERE whip IS NULL OR whip IN ({WHIPS_OF_FILL})"  # noqa: S608 - all is ours
+TRACED = f"""
+SELECT opened.started_ms, fill.ended_ms, (SELECT json_group_array(id) FROM ({SOURCES_OF_FILL})),
+       (SELECT count(*) FROM ({WHIPS_OF_FILL}))
+FROM opened LEFT JOIN fill ON fill.fill_id = opened.fill_id WHERE opened.fill_id = :fill
+"""  # noqa: S608 - all is ours
 
 DUE_NOTICES = """
 SELECT outbox.notice, outbox.channel, notice.occurrence, notice.kind, outbox.priority,

@@ -22,7 +22,10 @@ from fillguard.core.events import (
     Quantity,
     ReadingDoubted,
     ReadingRejected,
+    StageBegan,
 )
+from fillguard.core.stages import Stage
+from fillguard.core.values import AIR
 from fillguard.ledger import store
 from fillguard.ledger.outbox import LEASE_S, restore_worklist
 from fillguard.ledger.reader import Filter, SqliteLedgerReader
@@ -327,6 +330,31 @@ def test_the_trace_of_a_fill_is_every_reading_of_its_time_in_sample_order(path: 
         assert sorted(row.sample_s for row in trace) == [row.sample_s for row in trace]
         assert [row.value for row in trace if row.quantity == "ambient"] == [293.15]
         assert list(reader.fill_trace("another")) == []
+
+
+def test_the_trace_of_a_fill_in_stages_goes_on_on_the_whip_where_the_fill_does(path: Path) -> None:
+    there = StageBegan(
+        stamp=at(5),
+        whip="2",
+        fill_id=FILL,
+        number=2,
+        stage=Stage(gas=AIR, target_gauge_pa=200e5, whip="2"),
+        assumed="",
+        limit_gauge_pa=206.84e5,
+        reference_k=294.25,
+    )
+    record(
+        path,
+        step(reading(1, 41), started()),
+        step(reading(2, 42)),
+        step(reading(3, 7, whip="2")),
+        step(reading(5, 50, whip="2"), there),
+        step(reading(6, 51, whip="2")),
+        step(reading(7, 0)),
+        step(tick(8), ended(8, whip="2")),
+    )
+    with SqliteLedgerReader(path) as reader:
+        assert [round(row.value / 1e5) for row in reader.fill_trace(FILL)] == [41, 42, 50, 51]
 
 
 def test_the_story_of_a_fill_is_read_in_the_order_it_happened(path: Path) -> None:
