@@ -45,6 +45,7 @@ def dossier(ledger: Path, fill_id: str) -> dict[str, Told]:
             "people": _people(account, opened, summary),
             "surroundings": _surroundings(opened, trace),
             "limit": _limit(account, span, opened),
+            "stages": _stages(account),
             "prompts": of_prompts(account),
             "alarms": of_alarms(account),
             "findings": [said(each, "finding", "confidence", "text") for each in account.events("FindingMade")],
@@ -240,6 +241,20 @@ def _limit(account: FillAccount, span: Span, opened: Body) -> Told:
         "changed": changes or "never",
         "thresholds changed meanwhile": thresholds or "never",
     }
+
+
+def _stages(account: FillAccount) -> Told:
+    return [
+        {
+            "at": utc(each["stamp"]["utc_s"]),
+            "stage": each.get("number"),
+            "whip": each.get("whip"),
+            "gas": each["stage"].get("gas"),
+            **said(each["stage"], "target_gauge_pa"),
+            **said(each, "assumed", "limit_gauge_pa"),
+        }
+        for each in account.events("StageBegan")
+    ] or "one: it was filled at once"
 
 
 def _after(account: FillAccount) -> Told:

@@ -212,6 +212,7 @@ def document(config: Path) -> dict[str, object]:
         (("surroundings", "bath"), None),
         (("limit", "changed", 0, "by"), "op-2"),
         (("limit", "changed", 0, "limit bar gauge"), 200.0),
+        (("stages",), "one: it was filled at once"),
         (("prompts", 0, "prompt"), "get-ready"),
         (("alarms", 0, "acted on by"), "op-2 at 2026-11-24T22:10:18Z"),
         (("alarms", 0, "channels", 0), "shop-phone: the raise was delivered at 2026-11-24T22:10:16Z"),
