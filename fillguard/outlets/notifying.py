@@ -89,8 +89,8 @@ class Notifier:
     def _routes(self) -> Sequence[Route]:
         return self._ask_routes()
 
-    def _flood_of(self, route: Route) -> ChannelFlood:
-        return self._floods.setdefault(route.channel, ChannelFlood())
+    def _flood_of(self, channel: str) -> ChannelFlood:
+        return self._floods.setdefault(channel, ChannelFlood())
 
     def resume(self, opened: Iterable[Opened], raises: Iterable[AlarmChanged], now: Stamp) -> None:
         """Take up what an earlier run left: occurrences that are not over, and the raises of the last minutes."""
@@ -98,8 +98,8 @@ class Notifier:
             at = Stamp(mono_s=now.mono_s - (now.utc_s - change.stamp.utc_s), utc_s=change.stamp.utc_s)
             for route in self._routes:
                 if wants(route, change) and self._told_at_s(route, change, at) is None:
-                    self._flood_of(route).ended(at)
-                    self._flood_of(route).takes(change, at)
+                    self._flood_of(route.channel).ended(at)
+                    self._flood_of(route.channel).takes(change, at)
         for flood in self._floods.values():
             flood.ended(now)
         for each in opened:
@@ -141,6 +141,7 @@ class Notifier:
             said = self._words.notice(change)
             for channel in (route.channel for route in self._routes if route.channel in opened.told):
                 yield _notice(channel, change, said)
+            opened.told.clear()  # one return and no more
         if change.new in _OVER:
             self._forget(change.occurrence)
 
@@ -157,7 +158,7 @@ class Notifier:
             at_s = self._told_at_s(route, change, now)
             if at_s is not None:
                 opened.waiting[route.channel] = at_s
-            elif not self._flood_of(route).takes(change, now):
+            elif not self._flood_of(route.channel).takes(change, now):
                 opened.told.add(route.channel)
                 said = said or self._words.notice(change)
                 yield _notice(route.channel, change, said)
@@ -181,8 +182,9 @@ class Notifier:
         for opened in self._open.values():
             for channel in [name for name, at_s in opened.waiting.items() if at_s <= now.utc_s]:
                 del opened.waiting[channel]
-                opened.told.add(channel)
-                yield self._later(opened.raised, channel, now)
+                if not self._flood_of(channel).takes(opened.raised, now):
+                    opened.told.add(channel)
+                    yield self._later(opened.raised, channel, now)
         for channel, flood in self._floods.items():
             if flood.is_to_be_told(now) and flood.began is not None:
                 about = self._about_flood("raise", flood.began, flood.began, flood.stands_for)

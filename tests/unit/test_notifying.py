@@ -383,6 +383,18 @@ def test_a_thousand_alarms_at_once_are_eleven_notices_and_little_memory() -> Non
     assert len(office.notifier._floods["all"].stands_for) <= 200
 
 
+def test_what_nobody_acknowledges_does_not_flood_the_next_channel_either() -> None:
+    office = Office([SECOND])
+    for n in range(100):
+        office.raises(f"alarm-{n}", priority=2)
+    office.raises("overfill", priority=1)
+    office.later(130)
+    told = office.told()
+    assert len(told) == 12
+    assert ("manager", "raise", "overfill (not acknowledged)") in told
+    assert ("manager", "raise", "many") in told
+
+
 def test_a_flood_that_is_over_is_told_once_with_what_was_not_told_one_by_one() -> None:
     office = Office([ALL])
     flooded(office, 12)
