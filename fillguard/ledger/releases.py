@@ -21,6 +21,8 @@ _EVENTS = "SELECT body FROM event WHERE fill_id = ? AND kind = ? ORDER BY id"
 _UNRELEASED = """
 SELECT body FROM fill WHERE started_ms >= ? AND outcome NOT IN ('drained', 'not-a-fill') AND NOT EXISTS (
     SELECT 1 FROM event WHERE event.fill_id = fill.fill_id AND kind = 'FillReleased' AND body ->> 'refused' IS NULL
+) AND NOT EXISTS (
+    SELECT 1 FROM fill AS later WHERE later.serial = fill.serial AND later.started_ms > fill.started_ms
 )
 ORDER BY started_ms DESC LIMIT ?
 """
@@ -71,7 +73,7 @@ class ReleaseReader:
         return None if row is None else str(row[0])
 
     def unreleased(self, since_s: float, limit: int) -> list[FillSummary]:
-        """What was filled since then and has not been released, newest first."""
+        """What was filled since then and has not been released, newest first; the last fill of each cylinder only."""
         return list(self._summaries(_UNRELEASED, (stored_ms(since_s), limit)))
 
     def _summaries(self, sql: str, values: Sequence[object]) -> Iterator[FillSummary]:

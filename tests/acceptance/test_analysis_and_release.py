@@ -198,6 +198,13 @@ def test_a_release_that_is_refused_is_on_record_and_the_cylinder_stays(config: P
     assert [fact.refused for fact in facts] == ["O2 32 %, He 0 % is not released without an analysis"]
 
 
+def test_of_a_cylinder_that_was_filled_again_only_the_last_fill_is_in_the_shop(config: Path) -> None:
+    again = ended(900, "tern-1-20261124T222000Z", started_s=T0 + 640.0)
+    add_to_register(config / "ledger.sqlite3", "tern", at(900), [record(tick(900), again)])
+    waiting = Releasing(config, {}, at(1000)).unreleased(within_days=1, limit=10)
+    assert [each.fill.fill_id for each in waiting] == ["tern-1-20261124T222000Z"]
+
+
 def test_nothing_is_released_twice(config: Path) -> None:
     releasing = Releasing(config, {}, at(900))
     releasing.analyse(FILL, replace(READ, utc_s=T0 + 880.0))

@@ -142,7 +142,7 @@ def shown_commands() -> list[object]:
 def test_a_command_shown_in_a_page_exists_with_its_options(name: str, rest: str) -> None:
     known = commands()
     assert name in known
-    assert set(re.findall(r"(?<!\S)\[?(--[a-z-]+)", rest)) <= known[name] | {"--help"}
+    assert set(re.findall(r"(?<!\S)\[?(--[a-z0-9-]+)", rest)) <= known[name] | {"--help"}
 
 
 def test_the_page_of_exit_codes_names_every_one() -> None:
