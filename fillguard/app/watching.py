@@ -183,6 +183,7 @@ class Watching:
         self.settings, self.rules = settings, self.engine.stepper.rules
         self.speech.settings, self.speech.rules = settings, self.rules
         self._counter.take_over(settings, self.rules)
+        self.decoder.take_over(settings.whips)
 
     def _run_engine(self) -> None:
         try:

@@ -85,6 +85,10 @@ class Sanity:
         self._open: set[str] = set()
         """Questions that were told and are not settled."""
 
+    def take_over(self, whips: Mapping[str, WhipRules]) -> None:
+        """Other ratings hold from here on."""
+        self._whips = whips
+
     def look(self, reading: Reading) -> Iterator[ServiceChanged]:
         """What `reading` makes questionable, or settles."""
         if reading.doubt in _NO_NEWS:

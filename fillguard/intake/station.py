@@ -4,6 +4,7 @@ from collections.abc import Callable, Collection, Mapping
 from dataclasses import replace
 
 from fillguard.core.events import InEvent, PresenceChanged, Reading
+from fillguard.core.rules import WhipRules
 from fillguard.core.values import Stamp
 from fillguard.intake.attach import Assess
 from fillguard.intake.described import Register
@@ -59,6 +60,10 @@ class StationDecoder:
             attendance=self._attendance,
             ask=ask,
         )
+
+    def take_over(self, whips: Mapping[str, WhipRules]) -> None:
+        """Other ratings of whips hold from here on: questions about sensors are asked by them."""
+        self._sanity.take_over(whips)
 
     @property
     def subscriptions(self) -> tuple[str, ...]:

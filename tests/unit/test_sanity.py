@@ -85,6 +85,13 @@ def test_more_than_the_source_can_give_is_a_wrong_unit(panel: Panel) -> None:
     assert panel.told[-1] == ("unit:1", False)
 
 
+def test_ratings_that_changed_while_it_runs_count_from_then_on(panel: Panel) -> None:
+    panel.sanity.take_over({"4": WhipRules(whip="4", max_working_gauge_pa=350e5, supply_end_gauge_pa=330e5)})
+    for _ in range(5):
+        panel.reads(320.0, "4")
+    assert panel.told == [], "above 1.3 times 235 bar, and below 1.3 times 330"
+
+
 def test_a_loop_fault_and_old_messages_are_no_wrong_unit(panel: Panel) -> None:
     for doubt in (Doubt.LOOP_FAULT, Doubt.RETAINED, Doubt.DUPLICATE, Doubt.LATE):
         for _ in range(5):
