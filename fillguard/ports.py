@@ -90,11 +90,12 @@ class StepRecord:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class WhipSnapshot:
-    """One whip as it stands after everything that was put into the ledger before: a restart goes on from here."""
+class StationSnapshot:
+    """The station as it stands after everything that was put into the ledger before: a restart goes on from here."""
 
     at: Stamp
-    state: WhipState
+    changed: tuple[WhipState, ...]
+    """Whips that changed since they were kept last. All others stand as they were kept."""
     air_k: float | None = None
     bath_k: float | None = None
     sensed: Sensors = field(default_factory=dict)
@@ -316,8 +317,8 @@ class AuditTrail(Protocol):
 class StateKeeper(Protocol):
     """What the ledger writer also takes: states to go on from. Never raises."""
 
-    def put_snapshot(self, snapshot: WhipSnapshot) -> None:
-        """Queue the state of one whip; it replaces the one before. Where there is no room it is passed over."""
+    def put_snapshot(self, snapshot: StationSnapshot) -> bool:
+        """Queue what changed, to be kept whole or not at all. False where it is passed over: next time keep all."""
 
 
 MIRRORED = ("reading", "projection")

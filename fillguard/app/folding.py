@@ -4,8 +4,8 @@ Nothing is told while the record is folded. Afterwards what the fold believes of
 record says was told, and only the difference is announced.
 """
 
-from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass, replace
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass, field, replace
 
 from fillguard.core.alarms import Standing
 from fillguard.core.errors import LedgerError
@@ -19,8 +19,6 @@ from fillguard.core.events import (
     OutEvent,
     PhaseChanged,
     PromptChanged,
-    Quantity,
-    Reading,
     Tick,
     VerdictGiven,
 )
@@ -28,13 +26,12 @@ from fillguard.core.rules import Rules
 from fillguard.core.sensed import Sensors
 from fillguard.core.standing import RESTARTED
 from fillguard.core.station import StationState
-from fillguard.core.together import takes_part
 from fillguard.core.units import quantised_time_s
 from fillguard.core.values import Stamp
 from fillguard.core.whip import WhipState
 from fillguard.engine import Stepper
 from fillguard.ledger.reader import SqliteLedgerReader
-from fillguard.ledger.snapshots import Kept, Place, Recorded
+from fillguard.ledger.snapshots import Kept, Place
 from fillguard.ledger.states import plain_state, sensors_of, state_of
 
 LOOKED_BACK_S = 900.0
@@ -45,20 +42,24 @@ _SET_BACK_S = 1.0
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class TakenUp:
-    """One whip as the last run would have it now."""
+    """The whips that go on, as the last run would have them now, and what the station's own sensors said."""
 
-    state: WhipState
+    whips: Mapping[str, WhipState] = field(default_factory=dict)
     """On the present monotonic clock, listening anew."""
-    air_k: float | None
-    bath_k: float | None
-    sensed: Sensors
-    """The station's own sensors."""
-    away_s: float
+    air_k: float | None = None
+    bath_k: float | None = None
+    sensed: Sensors = field(default_factory=dict)
+    away_s: float = 0.0
     """Since the last thing on record."""
-    folded: int
+    folded: int = 0
     """Readings and events that were folded."""
-    from_start: bool
-    """No state had been kept that could be used: folded from before the fill."""
+    from_start: bool = False
+    """No state had been kept that could be used: folded from before the fills."""
+
+    @property
+    def fills(self) -> frozenset[str]:
+        """The fills that go on."""
+        return frozenset(state.fill.fill_id for state in self.whips.values() if state.fill is not None)
 
     def said(self, fill_id: str) -> str:
         """For log and record."""
@@ -66,12 +67,15 @@ class TakenUp:
         return f"fill {fill_id} goes on after {self.away_s:.1f} s: {since}, {self.folded} readings and events folded"
 
 
-class _Fold:
-    """One whip on its way from a place in the record to its end."""
+NOTHING = TakenUp()
 
-    def __init__(self, rules: Rules, state: StationState, place: Place, *, at: Stamp | None, from_start: bool) -> None:
-        self.place, self.from_start, self.folded = place, from_start, 0
-        self._stepper = Stepper(replace(rules, gauges={}), state)
+
+class _Fold:
+    """The station on its way from a place in the record to its end."""
+
+    def __init__(self, rules: Rules, state: StationState, place: Place, at: Stamp | None) -> None:
+        self.place, self.folded = place, 0
+        self._stepper = Stepper(rules, state)
         self._ahead_s: float | None = None
         """UTC less the monotonic clock of the run that is folded."""
         if at is not None:
@@ -85,8 +89,7 @@ class _Fold:
 
     def take(self, event: InEvent) -> None:
         """Step over one event."""
-        stamped = replace(event, stamp=self._stamp(event))
-        for _ in self._stepper.feed(stamped):
+        for _ in self._stepper.feed(replace(event, stamp=self._stamp(event))):
             pass
         self.folded += 1
 
@@ -107,8 +110,8 @@ class _Fold:
 
 def taken_up(
     reader: SqliteLedgerReader, rules: Rules, now: Stamp, fresh: Mapping[str, WhipState], within_s: float
-) -> dict[str, TakenUp]:
-    """The whips that go on, by name; those whose fill does not end up as the record has it are left out.
+) -> TakenUp:
+    """The whips that go on; those whose fill does not end up as the record has it are left out.
 
     Args:
         reader: of the ledger.
@@ -123,90 +126,59 @@ def taken_up(
     last_utc_s = reader.past.newest_s()
     away_s = now.utc_s - last_utc_s
     if not -_SET_BACK_S <= away_s <= within_s:
-        return {}
+        return NOTHING
     open_fills = {fill.whip: fill for fill in reader.open_fills()}
-    folds = _folds(reader, rules, fresh, open_fills)
-    if not folds:
-        return {}
-    _fold_all(folds, reader.past.since(_earliest(folds.values())), rules)
-    found: dict[str, TakenUp] = {}
-    for whip, fold in folds.items():
-        until = fold.pass_time(last_utc_s)
-        fill = fold.state.whips[whip].fill
-        on_record = open_fills[whip].fill_id if whip in open_fills else None
-        if (fill.fill_id if fill is not None else None) == on_record:
-            found[whip] = _taken_up(whip, fold, until, now, rules)
-    return found
-
-
-def _taken_up(whip: str, fold: "_Fold", until: Stamp, now: Stamp, rules: Rules) -> TakenUp:
+    kept = reader.past.kept(rules.rules_hash, rules.surface_of)
+    fold = _from_kept(kept, rules, fresh) if kept is not None else _from_start(reader, rules, fresh, open_fills)
+    if fold is None:
+        return NOTHING
+    for event in reader.past.since(fold.place):
+        fold.take(event)
+    until = fold.pass_time(last_utc_s)
+    on_record = {whip: fill.fill_id for whip, fill in open_fills.items()}
+    whips = {
+        whip: _listening(state, until, now, rules)
+        for whip, state in _believed(fold.state.whips, on_record).items()
+        if whip in fresh and (kept is not None or state.fill is not None)
+    }
     return TakenUp(
-        state=_listening(fold.state.whips[whip], until, now, rules),
+        whips=whips,
         air_k=fold.state.air_k,
         bath_k=fold.state.bath_k,
         sensed=sensors_of(plain_state(fold.state.sensed), by_s=now.mono_s - until.mono_s),
-        away_s=now.utc_s - until.utc_s,
+        away_s=away_s,
         folded=fold.folded,
-        from_start=fold.from_start,
+        from_start=kept is None,
     )
 
 
-def _folds(
+def _from_kept(kept: Kept, rules: Rules, fresh: Mapping[str, WhipState]) -> _Fold:
+    state = StationState(whips={**fresh, **kept.whips}, air_k=kept.air_k, bath_k=kept.bath_k, sensed=kept.sensed)
+    return _Fold(rules, state, kept.place, kept.at)
+
+
+def _from_start(
     reader: SqliteLedgerReader, rules: Rules, fresh: Mapping[str, WhipState], open_fills: Mapping[str, FillStarted]
-) -> dict[str, _Fold]:
-    folds: dict[str, _Fold] = {}
-    for kept in _usable(reader, rules):
-        if kept.whip in fresh:
-            try:
-                state, sensed = kept.state(rules.surface_of), kept.sensors()
-            except LedgerError:
-                continue  # it is as if none had been kept
-            station = StationState(whips={kept.whip: state}, air_k=kept.air_k, bath_k=kept.bath_k, sensed=sensed)
-            folds[kept.whip] = _Fold(rules, station, kept.place, at=kept.at, from_start=False)
-    for whip, fill in open_fills.items():
-        if whip not in folds and whip in fresh:
-            place = reader.past.before_fill(fill.fill_id, whip, fill.started_s - LOOKED_BACK_S)
-            station = StationState(whips={whip: fresh[whip]})
-            folds[whip] = _Fold(rules, station, place, at=None, from_start=True)
-    return folds
+) -> _Fold | None:
+    """From before the first of the open fills; None when there is none."""
+    places = [
+        reader.past.before_fill(fill.fill_id, whip, fill.started_s - LOOKED_BACK_S) for whip, fill in open_fills.items()
+    ]
+    if not places:
+        return None
+    place = Place(reading=min(p.reading for p in places), journal=min(p.journal for p in places))
+    return _Fold(rules, StationState(whips=fresh), place, None)
 
 
-def _usable(reader: SqliteLedgerReader, rules: Rules) -> Sequence[Kept]:
-    try:
-        return reader.past.kept(rules.rules_hash)
-    except LedgerError:
-        return ()  # it is as if none had been kept
-
-
-def _earliest(folds: Iterable[_Fold]) -> Place:
-    places = [fold.place for fold in folds]
-    return Place(reading=min(p.reading for p in places), journal=min(p.journal for p in places))
-
-
-def _fold_all(folds: Mapping[str, _Fold], record: Iterable[Recorded], rules: Rules) -> None:
-    """Give each fold what concerns it."""
-    for each in record:
-        whip = getattr(each.event, "whip", None)
-        for name, event in _on_gauge(each.event, folds, rules) or [
-            (name, each.event) for name in (folds if whip is None else (whip,))
-        ]:
-            fold = folds.get(name)
-            if fold is not None and each.is_after(fold.place):
-                fold.take(event)
-
-
-def _on_gauge(event: InEvent, folds: Mapping[str, _Fold], rules: Rules) -> list[tuple[str, InEvent]]:
-    """What a gauge that several whips share says, to each that took part; empty for anything else.
-
-    Each whip is folded by itself, with the others as they were when it was kept: who came or left since then counts
-    from the first step on.
-    """
-    if not (isinstance(event, Reading) and event.quantity is Quantity.PRESSURE and event.whip is not None):
-        return []
-    shared = rules.gauge_of(event.whip)
-    names = [] if shared is None else [name for name in shared[1] if name in folds]
-    taking = [name for name in names if takes_part(folds[name].state.whips[name])] or names[:1]
-    return [(name, replace(event, whip=name)) for name in taking]
+def _believed(whips: Mapping[str, WhipState], on_record: Mapping[str, str]) -> dict[str, WhipState]:
+    """The whips whose open fill is one that is open on record; a fill may have gone over to another whip since."""
+    open_ids = set(on_record.values())
+    held = {state.fill.fill_id for state in whips.values() if state.fill is not None}
+    return {
+        whip: state
+        for whip, state in whips.items()
+        if (state.fill.fill_id in open_ids if state.fill is not None else on_record.get(whip, "") in {"", *held})
+    }
 
 
 def _listening(state: WhipState, then: Stamp, now: Stamp, rules: Rules) -> WhipState:

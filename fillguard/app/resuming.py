@@ -43,7 +43,7 @@ class LeftBehind:
     """What the new run begins with."""
 
     state: StationState
-    taken_up: Mapping[str, TakenUp]
+    taken_up: TakenUp
     """Whips that go on where they were."""
     standing: tuple[AlarmChanged, ...]
     """Last change of each alarm that a person still has to deal with, as it was told."""
@@ -67,8 +67,8 @@ def left_behind(reader: SqliteLedgerReader, rules: Rules, now: Stamp) -> LeftBeh
     open_fills = reader.open_fills()
     fresh = _fresh(rules, standing, numbers, open_fills, now)
     going_on = taken_up(reader, rules, now, fresh.whips, rules.extents.resume_within_s)
-    fills = [(fill, _interrupted(fill, reader)) for fill in open_fills if fill.whip not in going_on]
-    restored = [(change, _restored(change, rules, now)) for change in standing if change.whip not in going_on]
+    fills = [(fill, _interrupted(fill, reader)) for fill in open_fills if fill.fill_id not in going_on.fills]
+    restored = [(change, _restored(change, rules, now)) for change in standing if change.whip not in going_on.whips]
     returned = [
         replace(change, stamp=now, old=change.new, new=standing.state, by=None, reason=RESTARTED)
         for change, standing in restored
@@ -76,8 +76,8 @@ def left_behind(reader: SqliteLedgerReader, rules: Rules, now: Stamp) -> LeftBeh
     ]
     differing = [
         change
-        for whip, up in going_on.items()
-        for change in differences(up.state, (each for each in standing if each.whip == whip), rules, now)
+        for whip, state in going_on.whips.items()
+        for change in differences(state, (each for each in standing if each.whip == whip), rules, now)
     ]
     recent_s = now.utc_s - rules.extents.same_fill_within_s
     return LeftBehind(
@@ -109,16 +109,14 @@ def _fresh(
     return _state(rules, [(c, s) for c, s in earlier if s.state is not AlarmState.NORMAL], numbers)
 
 
-def _together(state: StationState, going_on: Mapping[str, TakenUp]) -> StationState:
+def _together(state: StationState, going_on: TakenUp) -> StationState:
     """The station with the whips that go on in their places, and the surroundings as they were."""
-    whips = {**state.whips, **{whip: up.state for whip, up in going_on.items()}}
-    newest = min(going_on.values(), key=lambda up: up.away_s, default=None)
     return replace(
         state,
-        whips=whips,
-        air_k=newest.air_k if newest is not None else None,
-        bath_k=newest.bath_k if newest is not None else None,
-        sensed=newest.sensed if newest is not None else {},
+        whips={**state.whips, **going_on.whips},
+        air_k=going_on.air_k,
+        bath_k=going_on.bath_k,
+        sensed=going_on.sensed,
     )
 
 

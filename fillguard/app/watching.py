@@ -210,15 +210,11 @@ class Watching:
         """Go on with what an earlier run left, close what is too old for that, and show what it left standing."""
         now = self._clock.now()
         self._snapshots.all(self._left.state, now)  # first: what is recorded from now on follows from these states
-        for up in self._left.taken_up.values():
-            cause, shown = shown_anew(up.state, now)
+        for whip in self._left.taken_up.whips.values():
+            cause, shown = shown_anew(whip, now)
             self.outlet.tell(cause, shown)
-            if up.state.fill is not None:
-                said = up.said(up.state.fill.fill_id)
-                self._report(said)
-                self.ledger.put_audit(
-                    AuditEntry(at=now, who="fillguard", action="resumed", subject=up.state.fill.fill_id, detail=said)
-                )
+            if whip.fill is not None:
+                self._goes_on(whip.fill.fill_id)
         for change in self._left.standing:
             self.outlet.remember(change)
         for fact in self._left.facts:
@@ -230,6 +226,13 @@ class Watching:
             self.inbox.put(event)
         for text in self._left.told:
             self._report(text, ok=False)
+
+    def _goes_on(self, fill_id: str) -> None:
+        said = self._left.taken_up.said(fill_id)
+        self._report(said)
+        self.ledger.put_audit(
+            AuditEntry(at=self._clock.now(), who="fillguard", action="resumed", subject=fill_id, detail=said)
+        )
 
     # the parts ----------------------------------------------------------------------------------------------------
 

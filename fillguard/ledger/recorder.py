@@ -34,8 +34,8 @@ from fillguard.ports import (
     CylinderRecorded,
     OwedNotice,
     Quarantined,
+    StationSnapshot,
     StepRecord,
-    WhipSnapshot,
 )
 
 _CACHED_NAMES = 4096
@@ -69,7 +69,9 @@ class CursorMoved:
 
 
 _Key = TypeVar("_Key")
-Entry = StepRecord | Attempt | ConfigInForce | AuditEntry | CylinderRecorded | CursorMoved | Quarantined | WhipSnapshot
+Entry = (
+    StepRecord | Attempt | ConfigInForce | AuditEntry | CylinderRecorded | CursorMoved | Quarantined | StationSnapshot
+)
 
 
 @dataclass(frozen=True, slots=True)
@@ -152,7 +154,7 @@ class Recorder:
                 self.move_cursor(entry.name, entry.row)
             case Quarantined():
                 self._quarantine(entry)
-            case WhipSnapshot():
+            case StationSnapshot():
                 place = snapshots.Place(reading=self._reading_row, journal=self._row)
                 snapshots.keep(self._connection, entry, place, self._config)
 

@@ -28,8 +28,8 @@ from fillguard.ports import (
     ConfigInForce,
     CylinderRecorded,
     Quarantined,
+    StationSnapshot,
     StepRecord,
-    WhipSnapshot,
 )
 
 GROUP_SIZE = 16
@@ -186,10 +186,11 @@ class SqliteLedgerWriter:
         """Queue one row of the register."""
         self._enqueue(_Waiting(change))
 
-    def put_snapshot(self, snapshot: WhipSnapshot) -> None:
-        """Queue the state of a whip; passed over during an outage, when there is no end to what waits."""
+    def put_snapshot(self, snapshot: StationSnapshot) -> bool:
+        """Queue a state of the station; passed over during an outage, when there is no end to what waits."""
         if self._outage is None:
             self._enqueue(_Waiting(snapshot), droppable=True)
+        return self._outage is None
 
     def put_cursor(self, name: str, row: int) -> None:
         """Queue a mirror's progress."""
