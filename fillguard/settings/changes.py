@@ -5,16 +5,20 @@ import json
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, replace
 
+from fillguard.core.rules import WhipRules
 from fillguard.settings.alarms import shipped_alarms
 from fillguard.settings.model import Settings
 from fillguard.settings.problems import quoted
 from fillguard.settings.resolve import json_text
 
-_LIVE_WHIP = frozenset(
-    {
-        "max_working_bar", "lowest_rating_bar", "lowest_rating_reference_c", "safety_valve_bar", "supply_end_bar",
-    }
-)  # fmt: skip
+_LIVE_WHIP = {
+    "max_working_bar": "max_working_gauge_pa",
+    "lowest_rating_bar": "lowest_rating_gauge_pa",
+    "lowest_rating_reference_c": "lowest_rating_reference_k",
+    "safety_valve_bar": "safety_valve_gauge_pa",
+    "supply_end_bar": "supply_end_gauge_pa",
+}
+"""Key of the file -> field of the rules."""
 _LIVE_CHANNEL = frozenset({"priorities", "whips", "alarms", "hours", "days", "unacknowledged_after_s"})
 """Who gets what, and when."""
 _LISTS = {"whip": "id", "channel": "name", "feed": "name", "class": "name"}
@@ -96,10 +100,7 @@ def taken_over(in_force: Settings, loaded: Settings) -> Reload:
     found = changes(in_force.text, loaded.text)
     now = tuple(change for change in found if change.is_live)
     later = tuple(change for change in found if not change.is_live)
-    whips = {
-        name: replace(loaded.whips[name], silent_after_s=whip.silent_after_s) if name in loaded.whips else whip
-        for name, whip in in_force.whips.items()
-    }
+    whips = {name: _whip(whip, loaded.whips.get(name, whip), now) for name, whip in in_force.whips.items()}
     routes = {channel.name: channel.route for channel in loaded.channels}
     text = json_text(_merged(json.loads(in_force.text), json.loads(loaded.text), now))
     settings = replace(
@@ -112,6 +113,12 @@ def taken_over(in_force: Settings, loaded: Settings) -> Reload:
         hash=hashlib.sha256(text.encode()).hexdigest(),
     )
     return Reload(settings=settings, now=now, later=later)
+
+
+def _whip(old: WhipRules, new: WhipRules, now: tuple[Change, ...]) -> WhipRules:
+    """`old` with what of `new` was changed and needs no restart: a default that moved with the profile does."""
+    fields = [_LIVE_WHIP[change.path[2]] for change in now if change.path[:2] == ("whip", old.whip)]
+    return replace(old, **{field: getattr(new, field) for field in fields})
 
 
 def _merged(old: dict[str, object], new: dict[str, object], now: tuple[Change, ...]) -> dict[str, object]:
@@ -139,8 +146,8 @@ def _change(path: Path, old: object, new: object) -> Change:
             strict = alarm.strict
         elif path[2] in _SHORTER_IS_STRICTER:
             strict = "lower"
-    elif path[-1] in _LIVE_WHIP | {"oxygen_threshold"}:
-        strict = "lower" if path[-1] in {"max_working_bar", "lowest_rating_bar", "oxygen_threshold"} else ""
+    elif path[-1] in {"max_working_bar", "lowest_rating_bar", "oxygen_threshold"}:
+        strict = "lower"
     return Change(path=path, old=old, new=new, unit=unit, strict=strict)
 
 

@@ -113,6 +113,15 @@ def test_of_both_kinds_each_goes_its_own_way_and_the_hash_is_of_what_is_in_force
     assert list(map(str, again.later)) == ["[broker] port: 1883 -> 1884"], "still waits, still says so"
 
 
+def test_a_default_that_moves_with_what_needs_a_restart_waits_with_it(tmp_path: Path) -> None:
+    old = loaded(tmp_path / "old")
+    new = loaded(tmp_path / "new", ('timezone = "UTC"', 'timezone = "UTC"\nprofile = "us"'))
+    assert new.whips["1"].lowest_rating_reference_k != old.whips["1"].lowest_rating_reference_k
+    found = taken_over(old, new)
+    assert found.now == ()
+    assert found.settings.whips == old.whips
+
+
 def test_a_new_case_and_one_that_is_gone_are_told(tmp_path: Path) -> None:
     def with_case(case: str) -> str:
         return shipped().replace("oxygen-rich = 5\n", f"oxygen-rich = 5\n{case}\n")
