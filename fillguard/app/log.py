@@ -19,12 +19,15 @@ from fillguard.core.events import (
     ClockStepped,
     CommandAnswered,
     CylinderAttached,
+    CylinderMoved,
     FillEnded,
     FillStarted,
     FindingMade,
+    GroupChanged,
     InEvent,
     OutEvent,
     ReadingRejected,
+    StageEnded,
     VerdictGiven,
 )
 from fillguard.core.figures import BAR_AND_CELSIUS, pressure, stamped
@@ -35,6 +38,11 @@ _REJECTED_EVERY_S = 60.0
 _SYSLOG: Final[Mapping[str, int]] = {"critical": 2, "error": 3, "warning": 4, "info": 6, "debug": 7}
 _LEVELS: Final[Mapping[int, str]] = {1: "critical", 2: "warning", 3: "warning"}
 """Of an alarm that is raised, by its priority."""
+_GOES_ON: Final[Mapping[type, str]] = {
+    StageEnded: "stage ended",
+    CylinderMoved: "cylinder moved",
+    GroupChanged: "gauge shared",
+}
 
 Logger = structlog.typing.FilteringBoundLogger
 
@@ -177,6 +185,8 @@ class LogOutlet:
                     overridden_by=verdict.overridden_by if verdict is not None else None,
                     override_refused=fact.refused,
                 )
+            case StageEnded() | CylinderMoved() | GroupChanged():
+                self._log.info(_GOES_ON[type(fact)], whip=fact.whip, fill=fact.fill_id, text=fact.text)
             case FindingMade():
                 self._log.info("finding", whip=fact.whip, fill=fact.fill_id, finding=fact.finding, text=fact.text)
             case AlarmChanged():

@@ -216,7 +216,14 @@ def fill_line(fill: FillSummary) -> Line:
         "readings": fill.readings,
         "doubtful_readings": fill.doubtful_readings,
         **({} if not fill.stages else _predicted(fill.predicted)),
+        **({} if not fill.companions else _companions(fill)),
     }
+
+
+def _companions(fill: FillSummary) -> Line:
+    """What was filled from the same gauge together with it."""
+    mates = [{"whip": mate.whip, "serial": mate.serial, "fill": mate.fill_id} for mate in fill.companions]
+    return {"gauge": fill.gauge, "with": mates}
 
 
 def _time(seconds: float | None) -> float | None:

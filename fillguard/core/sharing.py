@@ -14,7 +14,7 @@ from fillguard.core.events import (
     PromptChanged,
     WhipClosed,
 )
-from fillguard.core.figures import UnitChoice, pressure, stamped
+from fillguard.core.figures import BAR_AND_CELSIUS, pressure, stamped
 from fillguard.core.fill import OpenFill
 from fillguard.core.hinted import Finding
 from fillguard.core.identifying import capacity_of
@@ -28,7 +28,6 @@ UNEQUAL_STARTS = "unequal-starts"
 _APART_PA = 10.0 * PA_PER_BAR
 _MOVED_PA = 1.5 * PA_PER_BAR
 _WAITING = frozenset({Phase.CONNECTED, Phase.DRAINING})
-_BAR = UnitChoice(pressure="bar", temperature="C")
 
 
 class Sharing(Staging):
@@ -157,7 +156,7 @@ class Sharing(Staging):
     def _tell_group(self, gauge: str) -> None:
         state, held = self.state, self.held
         names = [f"whip {mate.whip}" for mate in state.mates]
-        limit = stamped(held.limit_gauge_pa, _BAR)
+        limit = stamped(held.limit_gauge_pa, BAR_AND_CELSIUS)
         text = (
             f"Whip {state.whip} fills from gauge {gauge} together with {', '.join(names)}: one fill, held to the "
             f"lowest limit of all, {limit}."
@@ -199,7 +198,7 @@ def joined(lead: WhipState, own: WhipState) -> WhipState:
 
 def unequal_starts(stood_pa: float, level_pa: float, other_pa: float) -> Finding:
     """Two cylinders with different residual pressures were opened to each other."""
-    was, now, other = (pressure(max(pa, 0.0), _BAR) for pa in (stood_pa, level_pa, other_pa))
+    was, now, other = (pressure(max(pa, 0.0), BAR_AND_CELSIUS) for pa in (stood_pa, level_pa, other_pa))
     text = (
         f"The gauge stood at {was} and went to {now} when the next cylinder was opened: if it was one, about {other} "
         f"was in it, {abs(bar_from_pa(other_pa - stood_pa)):.0f} bar apart. Gas rushes from the fuller into the "

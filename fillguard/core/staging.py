@@ -15,7 +15,7 @@ from fillguard.core.curve import Curve
 from fillguard.core.estimator import EstimatorState
 from fillguard.core.events import CylinderAttached, FillEnded, Phase, Projected, StageBegan, StageCalled, StageEnded
 from fillguard.core.evidence import NOTHING
-from fillguard.core.figures import UnitChoice, pressure
+from fillguard.core.figures import BAR_AND_CELSIUS, pressure
 from fillguard.core.fill import Held, OpenFill
 from fillguard.core.keeping import Keeping
 from fillguard.core.learned import Unfit
@@ -36,7 +36,6 @@ _START_NOISE_PA = 0.5 * PA_PER_BAR
 _UNSEEN_PA = 5.0 * PA_PER_BAR
 """... and where nobody saw the residual pressure stand (our choice)."""
 _CV_J_KG_K = 750.0
-_BAR = UnitChoice(pressure="bar", temperature="C")
 
 
 class Staging(Keeping):
@@ -363,9 +362,9 @@ def done_text(done: StageDone, blend: Blend) -> str:
     number = f"Stage {blend.index + 1} of {len(blend.stages)} ({done.stage.gas})"
     if done.settled is None:
         return f"{number} was not seen: what is in it is not known. Analyse it before anything is added."
-    stands = f"{number} settles at {pressure(done.settled.gauge_pa, _BAR, fine=True)}"
+    stands = f"{number} settles at {pressure(done.settled.gauge_pa, BAR_AND_CELSIUS, fine=True)}"
     if not done.reached:
-        stands += f", short of {pressure(done.stage.target_gauge_pa, _BAR, fine=True)}"
+        stands += f", short of {pressure(done.stage.target_gauge_pa, BAR_AND_CELSIUS, fine=True)}"
     return f"{stands}; {prediction_text(done.predicted)}." if done.predicted is not None else f"{stands}."
 
 
