@@ -15,6 +15,7 @@ from fillguard.app.folding import shown_anew
 from fillguard.app.gases import Gases
 from fillguard.app.keeping import Snapshots
 from fillguard.app.learning import remembered
+from fillguard.app.mirroring import NAME as MIRROR
 from fillguard.app.observing import Observing
 from fillguard.app.parts import anchor_notes, mirror_of, station_status
 from fillguard.app.reloading import Reloading
@@ -44,7 +45,7 @@ from fillguard.outlets.findings import FindingCounts
 from fillguard.outlets.mqtt import MqttOutlet
 from fillguard.outlets.notifying import Notifier
 from fillguard.outlets.planning import Planner
-from fillguard.ports import AuditEntry, Clock, Outlet, OwedNotice, Publication, Route, StepRecord
+from fillguard.ports import AuditEntry, Clock, Outlet, OwedNotice, Publication, Route, StepRecord, sent_cursor
 from fillguard.settings import Settings
 
 _ENGINE_WITHIN_S = 2.0
@@ -268,6 +269,7 @@ class Watching:
             on_health=partial(self.services.changed, "ledger"),
             tending=Tending(
                 raw_retention_s=self.settings.ledger.raw_retention_s,
+                mirror=sent_cursor(MIRROR, "reading") if self.settings.influx is not None else None,
                 on_anchor=self.anchors.noted,
                 clock_status=clock_status,
             ),

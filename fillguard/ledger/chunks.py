@@ -43,6 +43,7 @@ _WINDOW = 8192
 _ROWS_A_TURN = _LONGEST_CHUNK = 1024
 """A turn holds up whoever waits for the next commit: some twenty milliseconds (measured)."""
 _PRUNE_LOOK = 256
+_EVERY_ROW = 2**62
 
 
 def packed(stream: str, rows: Sequence[Row]) -> bytes:
@@ -191,15 +192,18 @@ class Pruner:
     """Takes the content of old chunks of readings away. Projections stay, as fills, alarms and audit rows do."""
 
     after_s: float
+    mirror: str | None = None
+    """Cursor of a mirror that must have a reading before it goes; None: nobody waits for it."""
     _from: int = 0
 
     def turn(self, connection: sqlite3.Connection, recorder: Recorder, now: Stamp) -> bool:
         """Prune at most one chunk, with its row in the audit trail; False when there is none (more) for now."""
         before_ms = stored_ms(now.utc_s - self.after_s)
         looked = connection.execute(
-            "SELECT chunk.id, chunk.stream = 'reading' AND chunk.body ->> 'arrived_ms' < ? FROM chunk_data "
-            "JOIN chunk ON chunk.id = chunk_data.chunk WHERE chunk_data.chunk > ? ORDER BY chunk_data.chunk LIMIT ?",
-            (before_ms, self._from, _PRUNE_LOOK),
+            "SELECT chunk.id, chunk.stream = 'reading' AND chunk.body ->> 'arrived_ms' < ? AND chunk.last_row <= ? "
+            "FROM chunk_data JOIN chunk ON chunk.id = chunk_data.chunk "
+            "WHERE chunk_data.chunk > ? ORDER BY chunk_data.chunk LIMIT ?",
+            (before_ms, self._sent(connection), self._from, _PRUNE_LOOK),
         ).fetchall()
         for number, old in looked:
             self._from = number
@@ -210,6 +214,13 @@ class Pruner:
             return True
         self._from = 0
         return False
+
+    def _sent(self, connection: sqlite3.Connection) -> int:
+        """Up to which row readings may go."""
+        if self.mirror is None:
+            return _EVERY_ROW
+        row = connection.execute("SELECT value FROM cursor WHERE name = ?", (self.mirror,)).fetchone()
+        return 0 if row is None else int(row[0])
 
     def _prune(self, connection: sqlite3.Connection, recorder: Recorder, number: int, now: Stamp) -> None:
         sha256, rows, first_ms, last_ms = connection.execute(

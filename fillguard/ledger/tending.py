@@ -38,18 +38,23 @@ class Tending:
         self,
         *,
         raw_retention_s: float | None = None,
+        mirror: str | None = None,
         on_anchor: AnchorListener | None = None,
         clock_status: Callable[[], ClockStatus] | None = None,
     ) -> None:
-        """`raw_retention_s`: readings older than this lose their raw values; None: never.
+        """Nothing is done before the first turn.
 
-        `clock_status` is asked every ten minutes; fills and alarms carry its answer.
+        Args:
+            raw_retention_s: Readings older than this lose their raw values; None: never.
+            mirror: Cursor of the mirror that must have them before; None: there is none.
+            on_anchor: Told of the day's anchor.
+            clock_status: Asked every ten minutes; fills and alarms carry its answer.
         """
         self._on_anchor = on_anchor
         self._clock_status = clock_status
         self._clock: dict[str, Json] | None = None
         self._look_mono_s = float("-inf")
-        self._pruner = None if raw_retention_s is None else Pruner(after_s=raw_retention_s)
+        self._pruner = None if raw_retention_s is None else Pruner(after_s=raw_retention_s, mirror=mirror)
         self._packers = (Packer("reading"), Packer("projection"))
         self._day: str | None = None
         self._due_mono_s = float("-inf")

@@ -254,11 +254,11 @@ def test_a_chunk_s_content_goes_only_when_it_is_recorded_as_pruned_by_its_own_ha
 # --- pruning ---------------------------------------------------------------------------------------------------------
 
 
-def pruned(path: Path, now_days: float, after_days: float) -> int:
+def pruned(path: Path, now_days: float, after_days: float, mirror: str | None = None) -> int:
     """Let the pruner do all that it may; returns how many chunks went."""
     before = count(path, "chunk_data")
     with closing(store.connect(path)) as connection:
-        pruner, recorder = Pruner(after_s=after_days * 86_400.0), Recorder(connection)
+        pruner, recorder = Pruner(after_s=after_days * 86_400.0, mirror=mirror), Recorder(connection)
         connection.execute("BEGIN IMMEDIATE")
         while pruner.turn(connection, recorder, at(now_days * 86_400.0)):
             pass
@@ -281,6 +281,16 @@ def test_old_raw_readings_go_with_a_row_in_the_audit_trail_each_and_nothing_else
         assert list(reader.fill_projections(FILL)) == projections
         assert reader.fills(limit=9) == fills
         assert len(list(reader.iter_readings())) == 1
+
+
+def test_what_the_mirror_has_not_got_stays(path: Path) -> None:
+    packed_whole(path)
+    with closing(store.connect(path)) as connection:
+        (first,) = connection.execute("SELECT min(last_row) FROM chunk WHERE stream = 'reading'").fetchone()
+    assert pruned(path, now_days=31.0, after_days=30.0, mirror="influx/reading") == 0
+    with closing(store.connect(path)) as connection:
+        Recorder(connection).move_cursor("influx/reading", first)
+    assert pruned(path, now_days=31.0, after_days=30.0, mirror="influx/reading") == 1
 
 
 def test_packed_device_times_are_exact(path: Path) -> None:
