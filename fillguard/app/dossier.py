@@ -10,7 +10,7 @@ from pathlib import Path
 from statistics import median
 
 from fillguard import __version__
-from fillguard.app.shown import Told, of_alarms, of_prompts, said, utc
+from fillguard.app.shown import Told, of_alarms, of_lamp, of_prompts, said, utc
 from fillguard.clock import SystemClock
 from fillguard.core.events import Quantity
 from fillguard.core.units import bar_from_pa, c_from_k
@@ -48,6 +48,7 @@ def dossier(ledger: Path, fill_id: str) -> dict[str, Told]:
             "stages": _stages(account),
             "prompts": of_prompts(account),
             "alarms": of_alarms(account),
+            "lamp": of_lamp(account, span),
             "findings": [said(each, "finding", "confidence", "text") for each in account.events("FindingMade")],
             "analysis and release": _after(account),
             "quality": _quality(account, span, summary, trace),

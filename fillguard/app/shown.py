@@ -4,7 +4,7 @@ from collections.abc import Mapping, Sequence
 from datetime import UTC, datetime
 from typing import TypeAlias
 
-from fillguard.ledger.account import Body, FillAccount
+from fillguard.ledger.account import Body, FillAccount, Span
 from fillguard.ledger.export import in_trade_units
 
 Told: TypeAlias = "str | int | float | bool | Sequence[Told] | Mapping[str, Told] | None"
@@ -44,6 +44,12 @@ def of_alarms(account: FillAccount) -> Told:
     return [_occurrence(name, changes, notices) for name, changes in occurrences.items()] or "none"
 
 
+def of_lamp(account: FillAccount, span: Span) -> Told:
+    """What the lamp over the whip was told to show; whether one hangs there nobody says."""
+    told = [f"{utc(each['stamp']['utc_s'])} {each['lamp']}" for each in account.of_whip("LampChanged", span)]
+    return told or "not told anything new"
+
+
 def _occurrence(name: str, changes: list[Body], notices: list[tuple[str, str, str, Body | None]]) -> Told:
     first = changes[0]
     channels = [_channel(kind, channel, tried) for of, kind, channel, tried in notices if of == name]
@@ -68,6 +74,8 @@ def _occurrence(name: str, changes: list[Body], notices: list[tuple[str, str, st
 
 
 def _change(change: Body) -> str:
+    if change["old"] == change["new"]:
+        return f"{utc(change['stamp']['utc_s'])} called again: nobody had acknowledged it"
     who = f" by {change['by']}" if change.get("by") else ""
     why = f": {change['reason']}" if change.get("reason") else ""
     return f"{utc(change['stamp']['utc_s'])} {change['old']} to {change['new']}{who}{why}"

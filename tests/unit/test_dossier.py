@@ -17,6 +17,8 @@ from fillguard.core.events import (
     FillAnalysed,
     FillIdentified,
     FindingMade,
+    Lamp,
+    LampChanged,
     Prompt,
     PromptChanged,
     Quantity,
@@ -145,7 +147,7 @@ def fill_around_which_things_happened(path: Path) -> None:
         target_gauge_pa=200e5,
     )
     ledger.put(step(tick(25), identified))
-    ledger.put(step(tick(30), change, owed=(notice(change),)))
+    ledger.put(step(tick(30), change, LampChanged(stamp=at(30), whip="1", lamp=Lamp.STOP), owed=(notice(change),)))
     attempt = Attempt(
         outbox_id=0,
         channel="shop-phone",
@@ -218,6 +220,7 @@ def document(config: Path) -> dict[str, object]:
         (("alarms", 0, "channels", 0), "shop-phone: the raise was delivered at 2026-11-24T22:10:16Z"),
         (("alarms", 1, "channels"), "none was to get it"),
         (("alarms", 1, "seen"), "nobody is on record as having seen it"),
+        (("lamp", 0), "2026-11-24T22:10:15Z stop"),
         (("findings", 0, "finding"), "valve-not-open"),
         (("analysis and release", "analyses", 0, "analyser"), "A-3"),
         (("analysis and release", "releases"), None),
