@@ -19,7 +19,7 @@ from fillguard.core.events import (
     ServiceChanged,
 )
 from fillguard.core.units import PA_PER_BAR, k_from_c, quantised_time_s
-from fillguard.core.values import GasMix
+from fillguard.core.values import AIR, GasMix
 from tests.panel import STEEL_12, T0, Line, Panel, Story, between, stamp
 
 EAN32 = GasMix(o2=0.32)
@@ -56,9 +56,9 @@ def every_second(first_s: float, last_s: float) -> Iterator[float]:
     return (float(second) for second in range(round(first_s), round(last_s) + 1))
 
 
-def filled(panel: Panel, *, gas: GasMix | None = None, to_bar: float = 150.0, at_bar_min: float = 20.0) -> Line:
+def filled(panel: Panel, *, gas: GasMix = AIR, to_bar: float = 150.0, at_bar_min: float = 20.0) -> Line:
     """An ordinary fill: the gas flows from about second 20."""
-    line = panel.whip().attach(STEEL_12, **({} if gas is None else {"gas": gas}))
+    line = panel.whip().attach(STEEL_12, gas=gas)
     return line.opens(residual_bar=50).fills(to_bar=to_bar, at_bar_min=at_bar_min)
 
 
