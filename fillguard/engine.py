@@ -159,6 +159,10 @@ class Inbox:
         self._queue.put(message)
         return True
 
+    def has_room(self) -> bool:
+        """False when it is nearly full: whoever reads a socket had better wait, and let the sender wait."""
+        return self._queue.qsize() < self._most * 7 // 8
+
     def put(self, event: InEvent) -> None:
         """Queue an event of our own; from any thread."""
         self._queue.put(event)

@@ -216,10 +216,16 @@ def wait_until_watching(broker: ShippedBroker) -> None:
         board.wait_for(lambda came: any(json.loads(message.payload)["state"] == "online" for message in came))
 
 
-def wait_for_record(ledger: Path, count: int) -> None:
-    """Return once so many readings are on record and nothing is owed any more."""
+def wait_for_readings(ledger: Path, count: int) -> None:
+    """Return once so many readings are on record."""
     with SqliteLedgerReader(ledger) as reader:
         until(lambda: reader.newest_row("reading") >= count, f"{count} readings on record", 6.0 * DEADLINE_S)
+
+
+def wait_for_record(ledger: Path, count: int) -> None:
+    """Return once so many readings are on record and nothing is owed any more."""
+    wait_for_readings(ledger, count)
+    with SqliteLedgerReader(ledger) as reader:
         until(lambda: not owed_still(reader), "every notice delivered", 4.0 * DEADLINE_S)
 
 

@@ -253,6 +253,7 @@ class Watching:
             monotonic=monotonic_s,
             filters=(*decoder.subscriptions, canary_topic(settings.station.id)),
             offer=self.inbox.offer,
+            has_room=self.inbox.has_room,
             tell=self.services.on_link,
             expects_session=self._left.in_mid_fill,
         )

@@ -63,8 +63,9 @@ Tell = Callable[[LinkNews, str], None]
 class MqttLink:
     """One client id at one broker, for intake and for what we publish. `publish` may be called from any thread.
 
-    `offer` takes a message or says that there is no room; `tell` hears the news, `greet` publishes state anew. All
-    three are called on the network thread; they must not block, and `tell` must not publish.
+    `offer` takes a message or says that there is no room, `has_room` whether more had better wait at the broker; `tell`
+    hears the news, `greet` publishes state anew. All four are called on the network thread; they must not block, and
+    `tell` must not publish.
     """
 
     def __init__(
@@ -76,6 +77,7 @@ class MqttLink:
         filters: Sequence[str],
         offer: Callable[[RawMessage], bool],
         tell: Tell,
+        has_room: Callable[[], bool] = lambda: True,
         expects_session: bool = False,
         keeps_session: bool = True,
     ) -> None:
@@ -87,6 +89,7 @@ class MqttLink:
         self._tls = _tls_context(broker.tls) if broker.tls else None
         self._clock, self._monotonic = clock, monotonic
         self._filters, self._offer, self._tell = tuple(filters), offer, tell
+        self._has_room = has_room
         self._expects_session = expects_session
         self._keeps_session = keeps_session
         self._lock = threading.Lock()
@@ -190,6 +193,7 @@ class MqttLink:
             monotonic=self._monotonic,
             filters=self._filters,
             offer=self._offer,
+            has_room=self._has_room,
             will=self._sign.farewell() if self._sign is not None else None,
             keeps_session=self._keeps_session,
         )

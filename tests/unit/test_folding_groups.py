@@ -119,7 +119,7 @@ def test_each_cylinder_of_a_shared_gauge_has_a_row_and_the_readings_stand_in_the
     assert [c.serial for c in summaries[0].companions] == ["TH-0012"]
     assert [c.fill_id for c in summaries[1].companions] == [summaries[0].fill_id]
     counted = {
-        whip: count
+        str(whip): count
         for whip, count in rows(
             path, "SELECT opened.whip, count(*) FROM reading JOIN opened ON opened.id = fill GROUP BY 1"
         )
