@@ -21,6 +21,7 @@ from fillguard.core.events import (
     FillEnded,
     FillStarted,
     InEvent,
+    Lamp,
     PhaseChanged,
     PresenceChanged,
     Projected,
@@ -249,6 +250,20 @@ def test_alarms_go_from_state_to_state_and_are_numbered(events: list[InEvent]) -
         if before is not None and not change.is_raise:
             assert change.old is before or AlarmState.SUPPRESSED in (change.old, before), change
         states[change.whip, change.alarm, change.occurrence] = change.new
+
+
+@settings(max_examples=40)
+@given(st.one_of(histories(), courses().map(lambda panel: list(panel.events()))))
+def test_a_grave_alarm_that_nobody_acknowledged_stands_on_the_lamp_and_was_raised(events: list[InEvent]) -> None:
+    stepper, raised = Stepper(real_rules()), set[str]()
+    for event in events:
+        for happening in stepper.feed(event):
+            raised |= {f.occurrence for f in happening.facts if isinstance(f, AlarmChanged) and f.is_raise}
+        for whip in stepper.state.whips.values():
+            calls = [s for s in whip.standings.values() if s.active and not s.acknowledged and not s.hidden]
+            assert all(standing.occurrence in raised for standing in calls)
+            if any(standing.priority == 1 for standing in calls):
+                assert whip.lamp is Lamp.STOP
 
 
 @settings(max_examples=40)
