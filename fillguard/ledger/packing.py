@@ -2,10 +2,10 @@
 
 Layout, before zlib: number of rows, number of columns, then each column. A column begins with the lengths of its runs
 of present and absent (null) cells by turns, then one letter says how the present ones are kept: `j` as JSON, anything
-that is no integer; `0`, `1`, `2` integers, counted from the first one in steps of their greatest common divisor and
-differenced so many times. Of integers follow the first one (zigzagged), the step and a width of 1, 2, 4 or 8; then each
-number zigzagged into so many bytes, little end first: the first bytes of all, the second bytes of all, and so on.
-Numbers of the layout itself are LEB128.
+that is no integer; `0`, `1`, `2` integers, counted from the first one in steps of their greatest common divisor, less a
+slope for each place, and differenced so many times. Of integers follow the first one (zigzagged), the step, the slope
+(zigzagged) and a width of 1, 2, 4 or 8; then each number zigzagged into so many bytes, little end first: the first
+bytes of all, the second bytes of all, and so on. Numbers of the layout itself are LEB128.
 """
 
 import hashlib
@@ -28,7 +28,7 @@ _WIDTHS = ((1, "B"), (2, "H"), (4, "I"), (8, "Q"))
 _CODES = dict(_WIDTHS)
 _MORE = 0x80
 """Set in each byte of a LEB128 number but its last."""
-_LARGEST = 2**60
+_LARGEST = 2**58
 """Larger integers could not be differenced twice within 64 bits: they are kept as JSON."""
 _HASHED = b"fillguard/chunk/1\0"
 _ORDERS = (0, 1, 2)
@@ -91,7 +91,8 @@ def _integers(numbers: Sequence[int], order: int) -> bytes:
     first = numbers[0] if numbers else 0
     counts = [number - first for number in numbers]
     step = gcd(*counts) or 1
-    counts = [count // step for count in counts]
+    slope = round(counts[-1] / step / (len(counts) - 1)) if order == 1 and len(counts) > 1 else 0
+    counts = [count // step - slope * place for place, count in enumerate(counts)]
     for _ in range(order):
         counts = [*counts[:1], *(after - before for before, after in pairwise(counts))]
     zigzag = [*map(_zigzag, counts)]
@@ -99,7 +100,7 @@ def _integers(numbers: Sequence[int], order: int) -> bytes:
     width, code = next((width, code) for width, code in _WIDTHS if largest < 1 << 8 * width)
     flat = _little(array(code, zigzag)).tobytes()
     planes = b"".join(flat[plane::width] for plane in range(width))
-    return _kept(ord("0") + order, _number(_zigzag(first)) + _number(step) + bytes((width,)) + planes)
+    return _kept(ord("0") + order, _leb(_zigzag(first), step, _zigzag(slope)) + bytes((width,)) + planes)
 
 
 def _zigzag(number: int) -> int:
@@ -131,7 +132,8 @@ def _differenced(payload: bytes, order: int) -> list[int]:
     if order not in _ORDERS:
         raise ValueError("a column is kept in an unknown way")
     read = _Reader(payload)
-    first, step, width = _unzigzag(read.number()), read.number(), read.take(1)[0]
+    first, step, slope = _unzigzag(read.number()), read.number(), _unzigzag(read.number())
+    width = read.take(1)[0]
     code, planes = _CODES[width], read.rest()
     count = len(planes) // width
     flat = bytearray(len(planes))
@@ -140,7 +142,7 @@ def _differenced(payload: bytes, order: int) -> list[int]:
     counts = [*map(_unzigzag, _little(array(code, bytes(flat))))]
     for _ in range(order):
         counts = list(accumulate(counts))
-    return [first + step * count for count in counts]
+    return [first + step * (count + slope * place) for place, count in enumerate(counts)]
 
 
 def _little(numbers: "array[int]") -> "array[int]":
@@ -148,6 +150,10 @@ def _little(numbers: "array[int]") -> "array[int]":
     if array("H", [1]).tobytes()[0] == 0:
         numbers.byteswap()
     return numbers
+
+
+def _leb(*values: int) -> bytes:
+    return b"".join(map(_number, values))
 
 
 def _number(value: int) -> bytes:

@@ -12,6 +12,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from fillguard.bench.recordings import read_recording
 from fillguard.core.errors import LedgerError
 from fillguard.core.events import Doubt, FillIdentified, Quality, Quantity
 from fillguard.ledger import chunks, packing, store
@@ -35,6 +36,7 @@ from tests.ledger_facts import (
     tick,
 )
 
+FILLS = Path(__file__).parents[1] / "data" / "fills"
 CELLS = st.one_of(
     st.none(),
     st.integers(-(2**63), 2**63 - 1),
@@ -310,3 +312,19 @@ def test_a_trace_finds_its_chunks_by_an_index_however_many_there_are(path: Path)
         )
         steps = [str(row[3]) for row in plan]
     assert "chunk_by_time (stream=? AND owner=? AND last_ms>?)" in steps[0]
+
+
+def test_recorded_fills_take_less_than_three_bytes_a_reading() -> None:
+    """Three megabytes a million is what we set ourselves; the fills' sampling times jitter and their gauges are noisy."""
+    beside = 450  # bytes of a chunk's own record: body, row of the journal, indexes
+    taken = readings = 0
+    for path in sorted(FILLS.glob("fill_*.json"))[:5]:
+        fill = [row for row in read_recording(path).rows if row[1] == "P"][:1000]
+        rows: list[Row] = [
+            (3 * number + 1, round(1000 * at_s), 12, 4, round(1000 * bar), 0, None, None, None, number, 9, None, 33)
+            for number, (at_s, _, bar) in enumerate(fill)
+        ]
+        taken += len(packed("reading", rows)) + beside
+        readings += len(rows)
+    assert readings > 3000
+    assert taken / readings < 3.0
