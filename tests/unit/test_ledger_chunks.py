@@ -315,7 +315,7 @@ def test_a_trace_finds_its_chunks_by_an_index_however_many_there_are(path: Path)
 
 
 def test_recorded_fills_take_less_than_three_bytes_a_reading() -> None:
-    """Three megabytes a million is what we set ourselves; the fills' sampling times jitter and their gauges are noisy."""
+    """Three megabytes a million is what we set ourselves; these sampling times jitter and these gauges are noisy."""
     beside = 450  # bytes of a chunk's own record: body, row of the journal, indexes
     taken = readings = 0
     for path in sorted(FILLS.glob("fill_*.json"))[:5]:
