@@ -30,7 +30,12 @@ class AnchorNotes:
         self._lock = Lock()
 
     def noted(self, anchor: Anchor, at_s: float) -> None:
-        """A day's anchor was noted, or is told again after a start. Returns at once."""
+        """A day's anchor was noted, or is told again after a start. Returns at once.
+
+        A drill has a ledger of its own: its anchor beside the station's would look like a rewrite, so it stays inside.
+        """
+        if self._drill:
+            return
         said = {
             "v": 1,
             "station": self._station,
@@ -38,7 +43,6 @@ class AnchorNotes:
             "row": anchor.row,
             "head": anchor.head,
             "anchor": str(anchor),
-            "drill": self._drill,
         }
         topic = f"fillguard/{self._station}/anchor"
         publication = Publication(topic=topic, payload=json.dumps(said).encode(), qos=1, retain=True)
@@ -58,7 +62,7 @@ class AnchorNotes:
 
     def _send(self, name: str, sender: Sender, anchor: Anchor, at_s: float) -> None:
         day = f"{datetime.fromtimestamp(at_s, UTC):%Y-%m-%d}"
-        title = f"{'DRILL: ' if self._drill else ''}{self._station}: end of the record on {day}"
+        title = f"{self._station}: end of the record on {day}"
         body = f"{anchor}\nKeep this line: `fillguard ledger verify --anchor` compares the record with it."
         result = sender.send(Message(title=title, body=body, kind="return", priority=3))
         detail = f"{anchor} to channel {name}: {result.result} {result.detail}".strip()
