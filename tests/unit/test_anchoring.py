@@ -41,12 +41,17 @@ class Trail:
 
 
 def notes(
-    published: list[Publication], trail: Trail, channel: Workshop | None = None, utc_s: float = T0
+    published: list[Publication],
+    trail: Trail,
+    channel: Workshop | None = None,
+    utc_s: float = T0,
+    *,
+    drill: bool = False,
 ) -> AnchorNotes:
     return AnchorNotes(
         published.append,
         station="tern",
-        drill=False,
+        drill=drill,
         channel=None if channel is None else ("workshop", channel),
         trail=lambda: trail,
         clock=FakeClock(utc_s=utc_s),
@@ -70,7 +75,6 @@ def test_it_stands_retained_at_the_broker_in_a_form_that_verify_takes() -> None:
         "row": 1234,
         "head": "ab" * 32,
         "anchor": str(ANCHOR),
-        "drill": False,
     }
     assert Anchor.all_in(first.payload.decode()) == (ANCHOR,)
 
@@ -93,3 +97,12 @@ def test_an_anchor_told_again_after_a_start_is_not_sent_to_the_channel_again() -
     outside = notes(published, Trail(), workshop, utc_s=T0 + 3600.0)
     outside.noted(ANCHOR, T0)
     assert (len(published), workshop.messages) == (1, [])
+
+
+def test_a_drill_s_anchor_never_stands_beside_the_station_s() -> None:
+    published: list[Publication] = []
+    workshop = Workshop()
+    outside = notes(published, Trail(), workshop, drill=True)
+    outside.noted(ANCHOR, T0)
+    outside.greet()
+    assert (published, workshop.messages) == ([], [])
