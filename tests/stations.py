@@ -131,6 +131,11 @@ class Drill:
         self._epoch_utc_s: float | None = None
         self._never = threading.Event()
 
+    @property
+    def now_s(self) -> float:
+        """On the scenario's clock; 0 before it began."""
+        return 0.0 if self._epoch_utc_s is None else self.clock.now().utc_s - self._epoch_utc_s
+
     def play(self, peer: Peer, messages: Sequence[SimMessage]) -> None:
         """Publish each message when its time has come (QoS 1), stamped with it; returns once the broker has them all.
 

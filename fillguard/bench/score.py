@@ -6,10 +6,12 @@ seconds to it; the fill rate; the verdict over or not over the rating.
 """
 
 import statistics
+from bisect import bisect_left, bisect_right
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass
+from itertools import pairwise
 
-from fillguard.bench.recordings import BEGAN_UTC_S, Recording
+from fillguard.bench.recordings import BEGAN_UTC_S, Recording, Trace
 from fillguard.core.events import FillStarted, Phase, Projected
 from fillguard.core.units import PA_PER_BAR
 from fillguard.engine import Happening
@@ -25,6 +27,9 @@ NEAR_LIMIT_BAR = 3.0
 _OLDEST_S = 5.0
 """A projection older than this is none."""
 _SECONDS_A_MINUTE = 60.0
+_AROUND_S = 5.0
+_BEND_BAR = 0.6
+"""Of two neighbouring samples of the truth off a straight line."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -49,6 +54,8 @@ class FillScore:
     seconds: float | None
     rates_bar_min: tuple[float, ...]
     """Errors of the fill rate, every ten seconds of flow."""
+    even_rates_bar_min: tuple[float, ...]
+    """Those of them whose truth is known: a flow that begins or ends between two samples of the truth is not."""
     verdict_right: bool | None
     """Over or not over the rating, 3 s after the close; None within 3 bar of it or without projection."""
     fills: int
@@ -76,13 +83,15 @@ def score_fill(recording: Recording, player: Player, *, wall: bool) -> FillScore
     hits = {name: hit for name, at_s in _moments(recording) if (hit := _hit(recording, seen, at_s)) is not None}
     before = _latest(seen, recording.close_s - AHEAD_S)
     aims = before is not None and within and before.phase is Phase.FILLING
+    rates = list(_rate_errors(recording, seen))
     return FillScore(
         number=recording.number,
         wall=wall,
         hits=hits,
         stop_at_bar=_above(before.stop_at_gauge_pa, recording.close_bar) if before is not None and aims else None,
         seconds=_apart(before.seconds_to_stop, AHEAD_S) if before is not None and aims else None,
-        rates_bar_min=tuple(_rate_errors(recording, seen)),
+        rates_bar_min=tuple(error for error, _ in rates),
+        even_rates_bar_min=tuple(error for error, even in rates if even),
         verdict_right=_verdict(recording, hits.get("close +3 s")),
         fills=fills,
     )
@@ -125,8 +134,12 @@ def _apart(value: float | None, true: float) -> float | None:
     return None if value is None else value - true
 
 
-def _rate_errors(recording: Recording, seen: Sequence[Projected]) -> Iterator[float]:
-    """Every ten seconds of flow: the rate shown against the straight line through the cylinder's last 20 s."""
+def _rate_errors(recording: Recording, seen: Sequence[Projected]) -> Iterator[tuple[float, bool]]:
+    """Every ten seconds of flow: the rate shown against the straight line through the cylinder's last 20 s.
+
+    With each whether the truth was even enough to know that line: drawn straight between its samples, a bend of
+    `_BEND_BAR` moves it by up to 0.15 bar/min, the begin of a fast flow by more than 1.
+    """
     trace = recording.trace
     at_s = recording.start_s + 2.0 * RATE_OVER_S
     while at_s < recording.close_s:
@@ -134,8 +147,15 @@ def _rate_errors(recording: Recording, seen: Sequence[Projected]) -> Iterator[fl
         if projection is not None and projection.rate_pa_s is not None and projection.phase is Phase.FILLING:
             times = [at_s - RATE_OVER_S + step for step in range(int(RATE_OVER_S) + 1)]
             line = statistics.linear_regression(times, [trace.at(trace.cylinder_bar, t_s) for t_s in times])
-            yield (projection.rate_pa_s / PA_PER_BAR - line.slope) * _SECONDS_A_MINUTE
+            yield (projection.rate_pa_s / PA_PER_BAR - line.slope) * _SECONDS_A_MINUTE, _is_even(trace, at_s)
         at_s += 10.0
+
+
+def _is_even(trace: Trace, at_s: float) -> bool:
+    first, last = bisect_left(trace.t_s, at_s - RATE_OVER_S - _AROUND_S), bisect_right(trace.t_s, at_s + _AROUND_S)
+    bar = trace.cylinder_bar[first:last]
+    bends = [abs(bar[k + 1] - 2.0 * bar[k] + bar[k - 1]) for k in range(1, len(bar) - 1)]
+    return all(one + other <= _BEND_BAR for one, other in pairwise([*bends, 0.0]))
 
 
 def _verdict(recording: Recording, hit: Hit | None) -> bool | None:
@@ -169,6 +189,7 @@ def rows_of(group: str, scores: Sequence[FillScore]) -> Iterator[Row]:
     yield _row(group, "stop-at, 60 s ahead (bar)", [s.stop_at_bar for s in scores if s.stop_at_bar is not None])
     yield _row(group, "time to it (s)", [s.seconds for s in scores if s.seconds is not None])
     yield _row(group, "fill rate (bar/min)", [rate for score in scores for rate in score.rates_bar_min])
+    yield _row(group, "... in even flow", [rate for score in scores for rate in score.even_rates_bar_min])
 
 
 def _row(group: str, what: str, errors: Sequence[float], covered: float | None = None) -> Row:

@@ -36,7 +36,8 @@ _AMBIENT_SIGMA_K = 1.5
 _NO_AMBIENT_SIGMA_K = 5.0
 _START_WALL_SIGMA_K = 0.7
 _START_BATH_SIGMA_K = 1.5
-_START_SHOP_SIGMA_K = 3.2
+_START_SHOP_SIGMA_K = 2.8
+"""What cylinders differ from their shop by (root mean square over simulated fills)."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -2,6 +2,7 @@
 
 import json
 from collections.abc import Iterable, Iterator
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
@@ -96,6 +97,16 @@ def test_a_wrong_rate_is_seen() -> None:
     assert all(rate == pytest.approx(1.0, abs=0.01) for rate in score.rates_bar_min)
 
 
+def test_rates_are_told_apart_where_the_truth_between_its_samples_is_not_known() -> None:
+    fill = made_up()
+    assert score_fill(fill, Says(0.0), wall=True).even_rates_bar_min == pytest.approx([0.0] * 26, abs=0.01)
+    paused = [bar if t < 150.0 else bar - 6.0 for t, bar in zip(fill.trace.t_s, fill.trace.cylinder_bar, strict=True)]
+    score = score_fill(replace(fill, trace=replace(fill.trace, cylinder_bar=paused)), Says(0.0), wall=True)
+    assert len(score.even_rates_bar_min) < len(score.rates_bar_min) == 26
+    assert max(map(abs, score.rates_bar_min)) > 1.0
+    assert score.even_rates_bar_min == pytest.approx([0.0] * len(score.even_rates_bar_min), abs=0.01)
+
+
 @pytest.mark.parametrize(
     ("settled_bar", "error_bar", "right"),
     [(200.0, 5.0, True), (200.0, 33.0, False), (240.0, -5.0, True), (240.0, -9.0, False), (231.0, 9.0, None)],
@@ -123,7 +134,7 @@ def test_the_table_has_median_tail_bias_and_coverage() -> None:
     scores = [
         FillScore(
             number=number, wall=True, hits={"close +3 s": Hit(error_bar=float(number - 2), inside=number != 1)},
-            stop_at_bar=None, seconds=None, rates_bar_min=(), verdict_right=None, fills=1,
+            stop_at_bar=None, seconds=None, rates_bar_min=(), even_rates_bar_min=(), verdict_right=None, fills=1,
         )
         for number in range(1, 6)
     ]  # fmt: skip
