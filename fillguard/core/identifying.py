@@ -18,7 +18,7 @@ from fillguard.core.events import (
     VerdictOverridden,
 )
 from fillguard.core.fill import UNKNOWN_CAPACITY_M3, Held, OpenFill, assumed_cylinder, held_to
-from fillguard.core.fitness.checks import SETTLES, Check, Checked, merged, unread
+from fillguard.core.fitness.checks import SETTLES, Check, Checked, merged, named, unread
 from fillguard.core.fitness.verdict import Level, Reason
 from fillguard.core.gas import GasSurface
 from fillguard.core.hinted import Finding
@@ -231,20 +231,7 @@ class Identifying:
         if attached is None:
             return "nothing to tick: no cylinder hangs here"
         new = tuple(Checked(check=check, by=event.operator, utc_s=event.stamp.utc_s) for check in event.checks)
-        attached = replace(
-            attached, checked=merged(attached.checked, new), operator=attached.operator or event.operator
-        )
-        if Check.VALVES_OPEN in event.checks:
-            attached = replace(attached, visits=replace(attached.visits, valve_confirmed_open=True))
-        answered = {SETTLES[check] for check in event.checks if check in SETTLES}
-        if attached.cylinder is None and attached.of_class is not None and not unread(attached.checked):
-            attached = replace(attached, cylinder=attached.of_class)
-            answered.add("class-unread")
-        if attached.verdict is not None:
-            held = held_to(attached, self.rules, self.state.whip)
-            verdict = attached.verdict.answered(answered)
-            verdict = replace(verdict, limit_gauge_pa=held.limit_gauge_pa, reference_k=held.cylinder.reference_k)
-            attached = replace(attached, verdict=verdict)
+        attached = self._ticked(replace(attached, operator=attached.operator or event.operator), new)
         self.state = replace(self.state, attached=attached)
         self.tell_verdict(event.operator)
         if fill is not None:
@@ -252,6 +239,28 @@ class Identifying:
         elif self.state.phase in {Phase.CONNECTED, Phase.DRAINING}:
             self.connect(self.state.course.level_pa or self.state.gauge.gauge_pa or 0.0)
         return None
+
+    def said_again(self, event: CylinderAttached) -> CylinderAttached:
+        """What was looked at still holds when the same cylinder is said again on this whip."""
+        before = self.state.attached
+        same = before is not None and before.serial is not None and before.serial == event.serial
+        return self._ticked(event, before.checked if before is not None and same else ())
+
+    def _ticked(self, attached: CylinderAttached, new: tuple[Checked, ...]) -> CylinderAttached:
+        """With more ticks, and without what they answer of its verdict."""
+        attached = replace(attached, checked=merged(attached.checked, new))
+        if named(attached.checked, Check.VALVES_OPEN) is not None:
+            attached = replace(attached, visits=replace(attached.visits, valve_confirmed_open=True))
+        answered = {reason for check, reason in SETTLES.items() if named(attached.checked, check) is not None}
+        if attached.cylinder is None and attached.of_class is not None and not unread(attached.checked):
+            attached = replace(attached, cylinder=attached.of_class)
+            answered.add("class-unread")
+        if attached.verdict is None or not new:
+            return attached
+        held = held_to(attached, self.rules, self.state.whip)
+        verdict = attached.verdict.answered(answered)
+        verdict = replace(verdict, limit_gauge_pa=held.limit_gauge_pa, reference_k=held.cylinder.reference_k)
+        return replace(attached, verdict=verdict)
 
     def note_valve(self, event: CylinderAttached | CylinderDetached) -> None:
         """Tell what the operator noticed at the valve of the cylinder that hangs, or hung, here."""

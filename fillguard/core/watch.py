@@ -72,6 +72,7 @@ class Watch(Sensing):
         """Somebody said what hangs on this whip, before, during or after a fill."""
         if self.state.phase in AFTER_CLOSE and _is_another(self.state.attached, event):
             self.take(Sign.REPLACED)
+        event = self.said_again(event)
         self.attach_stages(event)
         self.state = replace(self.state, attached=event, attach_used=self.state.fill is not None)
         if event.verdict is not None:

@@ -64,6 +64,17 @@ def test_the_stamp_that_is_read_in_mid_fill_sets_the_rating_free_and_the_fill_ke
     ]
 
 
+def test_a_stamp_that_was_read_is_still_read_when_the_same_cylinder_is_said_again() -> None:
+    scene = panel()
+    line = filled(scene.whip().attach(**FROM_REGISTER), to_bar=100).ticks(Check.STAMP_READ)
+    line.attach(target_bar=220, **FROM_REGISTER).fills(to_bar=120, at_bar_min=25).closes(for_s=130).bleeds()
+    line.attach(**FROM_REGISTER).opens(residual_bar=110).fills(to_bar=140, at_bar_min=25).closes(for_s=130).bleeds()
+    first, next_visit = scene.play().ended()
+
+    assert first.limit_gauge_pa == pytest.approx(232 * PA_PER_BAR)
+    assert next_visit.limit_gauge_pa == pytest.approx(200 * PA_PER_BAR), "after the bleed it is another visit"
+
+
 def test_a_rating_at_the_whip_s_lowest_one_or_below_waits_for_nobody() -> None:
     low = replace(STEEL_12, rated_gauge_pa=200 * PA_PER_BAR)
     scene = panel()

@@ -40,8 +40,11 @@ def test_the_register_and_the_watch_work_side_by_side(tmp_path: Path) -> None:
 
             attached = fillguard("attach", "2", "th-0044", "--config", config, "--operator", "op-1")
             assert attached.returncode == 0, attached.stderr
-            assert attached.stdout.startswith("Fill, up to 300 bar")
-            assert wait_for_state(board, serial="th-0044")["verdict"] == "fill"
+            assert attached.stdout.startswith("Fill with care, up to 200 bar"), "nobody read the stamp yet"
+            assert wait_for_state(board, serial="th-0044", verdict="fill with care")
+            ticked = fillguard("checked", "2", "stamp-read", "--config", config, "--operator", "op-1")
+            assert ticked.returncode == 0, ticked.stderr
+            assert "Fill, up to 300 bar" in wait_for_state(board, serial="th-0044", verdict="fill")["verdict_text"]
 
             aside = (
                 "cylinders",
@@ -55,7 +58,7 @@ def test_the_register_and_the_watch_work_side_by_side(tmp_path: Path) -> None:
                 "op-1",
             )
             assert fillguard(*aside).returncode == 0
-            again = fillguard("attach", "2", "TH-0044", "--config", config, "--operator", "op-1")
+            again = fillguard("attach", "2", "TH-0044", "--stamp-read", "--config", config, "--operator", "op-1")
             assert "Set aside: owner to call" in again.stdout
             state = wait_for_state(board, serial="TH-0044", verdict="do not fill")
             assert [reason["code"] for reason in state["verdict_reasons"]] == ["set-aside"]
@@ -64,9 +67,14 @@ def test_the_register_and_the_watch_work_side_by_side(tmp_path: Path) -> None:
             assert fillguard(*answer).returncode == 0
             assert wait_for_state(board, overridden_by="op-2")["override_refused"] is None
 
-            assert fillguard("detach", "2", "--config", config, "--operator", "op-1").returncode == 0
+            noticed = ("detach", "2", "--config", config, "--operator", "op-1", "--valve-found", "stiff")
+            assert fillguard(*noticed).returncode == 0
             assert wait_for_state(board, serial=None)["verdict"] is None
+            nothing = fillguard("checked", "2", "valves-open", "--config", config, "--operator", "op-1")
+            assert (nothing.returncode, "no cylinder hangs here" in nothing.stderr) == (1, True)
             assert daemon.ask_to_stop() == 0
+        valves = fillguard("cylinders", "valves", "--csv", "--config", config)
+        assert "TH-0044,stiff," in valves.stdout, "what was noticed at the panel"
         assert verify(config / "ledger.db").finding is Finding.INTACT
 
 
