@@ -4,7 +4,7 @@ Nothing is told while the record is folded. Afterwards what the fold believes of
 record says was told, and only the difference is announced.
 """
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 
 from fillguard.core.alarms import Standing
@@ -127,7 +127,7 @@ def taken_up(
     away_s = now.utc_s - last_utc_s
     if not -_SET_BACK_S <= away_s <= within_s:
         return NOTHING
-    open_fills = {fill.whip: fill for fill in reader.open_fills()}
+    open_fills = reader.open_fills()
     kept = reader.past.kept(rules.rules_hash, rules.surface_of)
     fold = _from_kept(kept, rules, fresh) if kept is not None else _from_start(reader, rules, fresh, open_fills)
     if fold is None:
@@ -135,21 +135,14 @@ def taken_up(
     for event in reader.past.since(fold.place):
         fold.take(event)
     until = fold.pass_time(last_utc_s)
-    on_record = {whip: fill.fill_id for whip, fill in open_fills.items()}
     whips = {
         whip: _listening(state, until, now, rules)
-        for whip, state in _believed(fold.state.whips, on_record).items()
+        for whip, state in _believed(fold.state.whips, open_fills).items()
         if whip in fresh and (kept is not None or state.fill is not None)
     }
-    return TakenUp(
-        whips=whips,
-        air_k=fold.state.air_k,
-        bath_k=fold.state.bath_k,
-        sensed=sensors_of(plain_state(fold.state.sensed), by_s=now.mono_s - until.mono_s),
-        away_s=away_s,
-        folded=fold.folded,
-        from_start=kept is None,
-    )
+    sensed = sensors_of(plain_state(fold.state.sensed), by_s=now.mono_s - until.mono_s)
+    surroundings = TakenUp(air_k=fold.state.air_k, bath_k=fold.state.bath_k, sensed=sensed)
+    return replace(surroundings, whips=whips, away_s=away_s, folded=fold.folded, from_start=kept is None)
 
 
 def _from_kept(kept: Kept, rules: Rules, fresh: Mapping[str, WhipState]) -> _Fold:
@@ -158,26 +151,25 @@ def _from_kept(kept: Kept, rules: Rules, fresh: Mapping[str, WhipState]) -> _Fol
 
 
 def _from_start(
-    reader: SqliteLedgerReader, rules: Rules, fresh: Mapping[str, WhipState], open_fills: Mapping[str, FillStarted]
+    reader: SqliteLedgerReader, rules: Rules, fresh: Mapping[str, WhipState], open_fills: Sequence[FillStarted]
 ) -> _Fold | None:
     """From before the first of the open fills; None when there is none."""
-    places = [
-        reader.past.before_fill(fill.fill_id, whip, fill.started_s - LOOKED_BACK_S) for whip, fill in open_fills.items()
-    ]
+    places = [reader.past.before_fill(fill.fill_id, fill.whip, fill.started_s - LOOKED_BACK_S) for fill in open_fills]
     if not places:
         return None
     place = Place(reading=min(p.reading for p in places), journal=min(p.journal for p in places))
     return _Fold(rules, StationState(whips=fresh), place, None)
 
 
-def _believed(whips: Mapping[str, WhipState], on_record: Mapping[str, str]) -> dict[str, WhipState]:
+def _believed(whips: Mapping[str, WhipState], open_fills: Sequence[FillStarted]) -> dict[str, WhipState]:
     """The whips whose open fill is one that is open on record; a fill may have gone over to another whip since."""
-    open_ids = set(on_record.values())
+    on_record = {fill.fill_id for fill in open_fills}
     held = {state.fill.fill_id for state in whips.values() if state.fill is not None}
+    dropped = {fill.whip for fill in open_fills if fill.fill_id not in held}
     return {
         whip: state
         for whip, state in whips.items()
-        if (state.fill.fill_id in open_ids if state.fill is not None else on_record.get(whip, "") in {"", *held})
+        if (whip not in dropped if state.fill is None else state.fill.fill_id in on_record)
     }
 
 

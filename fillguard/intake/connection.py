@@ -10,9 +10,7 @@ import select
 import socket
 import ssl
 import threading
-from collections.abc import Callable, Sequence
-from dataclasses import dataclass, field
-from enum import StrEnum
+from collections.abc import Sequence
 from typing import Protocol
 
 from paho.mqtt.client import Client, ConnectFlags, DisconnectFlags, MQTTMessage, MQTTMessageInfo
@@ -21,9 +19,9 @@ from paho.mqtt.packettypes import PacketTypes
 from paho.mqtt.properties import Properties
 from paho.mqtt.reasoncodes import ReasonCode
 
+from fillguard.intake.bargain import Ended, How, Needs
 from fillguard.intake.formats import LARGEST_BYTES
-from fillguard.ports import Clock, Publication, RawMessage
-from fillguard.settings import BrokerSettings
+from fillguard.ports import Publication, RawMessage
 
 SESSION_EXPIRY_S = 3600
 RECEIVE_MAXIMUM = 64
@@ -47,33 +45,6 @@ _UNSUPPORTED_VERSION = 0x84
 _SESSION_TAKEN_OVER = 0x8E
 
 
-class How(StrEnum):
-    """How a connection ended."""
-
-    UNREACHABLE = "unreachable"
-    SILENT = "silent"
-    """The socket was open and no CONNACK came."""
-    OTHER_VERSION = "other-version"
-    """The broker said that it does not speak this version of MQTT."""
-    REFUSED = "refused"
-    LOST = "lost"
-    OVERFULL = "overfull"
-    """A QoS 1 message found no room in the intake queue: the broker sends it again."""
-    TAKEN_OVER = "taken-over"
-    """Another client connected under our id."""
-    STOPPED = "stopped"
-
-
-@dataclass(frozen=True, slots=True)
-class Ended:
-    """The end of a connection, in a word and in words."""
-
-    how: How
-    detail: str
-    unsent: tuple[Publication, ...] = field(default=())
-    """Own messages the broker never acknowledged, oldest first."""
-
-
 class Owner(Protocol):
     """What a connection tells, on the network thread."""
 
@@ -94,23 +65,6 @@ class Owner(Protocol):
 
     def publication_refused(self, reason: str) -> None:
         """The broker took a message of ours and will not pass it on."""
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Needs:
-    """What every connection of one link shares."""
-
-    broker: BrokerSettings
-    tls: ssl.SSLContext | None
-    clock: Clock
-    monotonic: Callable[[], float]
-    filters: tuple[str, ...]
-    offer: Callable[[RawMessage], bool]
-    has_room: Callable[[], bool]
-    """False: what comes now would soon find no room. Nothing is read then, and the broker waits."""
-    will: Publication | None
-    keeps_session: bool = True
-    """False: the broker forgets this client when it leaves."""
 
 
 class _Token:

@@ -11,7 +11,8 @@ from typing import Protocol
 from paho.mqtt.enums import MQTTProtocolVersion
 
 from fillguard.core.errors import ConfigurationError
-from fillguard.intake.connection import MOST_KEPT, Connection, Ended, How, Needs, connack_within_s
+from fillguard.intake.bargain import Ended, How, Needs
+from fillguard.intake.connection import MOST_KEPT, Connection, connack_within_s
 from fillguard.ports import Clock, Publication, RawMessage
 from fillguard.settings import BrokerSettings, TlsSettings
 
