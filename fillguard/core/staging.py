@@ -7,22 +7,26 @@ known of the contents go on. A stage ends when the next gas begins to flow, or w
 from dataclasses import replace
 from math import exp
 
-from fillguard.core.balance import recast
-from fillguard.core.blend import Amount, Blend, after_stage, amount_of, contents_at_start, expected_mix, predicted
-from fillguard.core.context import FillContext
+from fillguard.core.blend import Blend, Contents, after_stage, amount_of, contents_at_start, expected_mix, predicted
+from fillguard.core.blending import (
+    amount_in,
+    assumed_text,
+    done_text,
+    in_stage,
+    other_contents,
+    restaged,
+    settled_of,
+    warmth,
+)
 from fillguard.core.course import at_rest, stopped
 from fillguard.core.curve import Curve
-from fillguard.core.estimator import EstimatorState
 from fillguard.core.events import CylinderAttached, FillEnded, Phase, Projected, StageBegan, StageCalled, StageEnded
 from fillguard.core.evidence import NOTHING
-from fillguard.core.figures import BAR_AND_CELSIUS, pressure
 from fillguard.core.fill import Held, OpenFill
 from fillguard.core.keeping import Keeping
 from fillguard.core.learned import Unfit
 from fillguard.core.lifecycle import AFTER_CLOSE, FILL_OPEN, Sign
-from fillguard.core.rules import Rules
-from fillguard.core.stages import Settled, StageDone, is_near, prediction_text
-from fillguard.core.steadiness import NOTHING_SEEN
+from fillguard.core.stages import Settled, StageDone, is_near
 from fillguard.core.units import PA_PER_BAR
 from fillguard.core.whip import Between
 
@@ -35,7 +39,10 @@ _START_SHARE = 0.015
 _START_NOISE_PA = 0.5 * PA_PER_BAR
 _UNSEEN_PA = 5.0 * PA_PER_BAR
 """... and where nobody saw the residual pressure stand (our choice)."""
-_CV_J_KG_K = 750.0
+
+
+_SAME_CONTENTS_PA, _SAME_CONTENTS_SHARE = 3.0 * PA_PER_BAR, 0.08
+"""Two gauges and a guess at its temperature are no further apart than this (our choice)."""
 
 
 class Staging(Keeping):
@@ -71,6 +78,7 @@ class Staging(Keeping):
         if state.between is not None and state.attached is not None:
             warm = replace(state.attached, arrived_k=self._still_warm_k(state.between))
             self.state = replace(self.state, attached=warm)
+            self._meet_again(level_pa, warm.arrived_k)
         super().connect(level_pa, start_seen=start_seen, sample_s=sample_s)
 
     def call_stage(self, event: StageCalled) -> str | None:
@@ -261,7 +269,7 @@ class Staging(Keeping):
         if fill.stages[-1].reached and blend.following is not None:
             blend = replace(blend, index=blend.index + 1)
         self.close_desk(self.desk().closed())
-        warm_k, cools_in_s = _warmth(state.estimate, state.context)
+        warm_k, cools_in_s = warmth(state.estimate, state.context)
         between = Between(fill=fill, since_mono_s=self.now.mono_s, warm_k=warm_k, cools_in_s=cools_in_s)
         self.state = replace(
             self.state,
@@ -306,6 +314,24 @@ class Staging(Keeping):
         start = amount_of(gas, max(level_pa, 0.0), at_k, rules.ambient_abs_pa, half_pa=half_pa)
         return replace(blend, contents=contents_at_start(told, last_mix, start))
 
+    def _meet_again(self, level_pa: float, at_k: float | None) -> None:
+        """The cylinder is on a whip again: does it hold what it held when it was taken off?"""
+        blend, rules = self.state.blend, self.rules
+        if blend is None or blend.contents is None:
+            return
+        contents, gas_k = blend.contents, at_k or rules.ambient_k
+        gas = rules.surface_of(expected_mix(contents, blend.stage.gas, contents.before))
+        there_pa = gas.state(contents.before.mol_m3 * gas.molar_mass_kg_mol, gas_k)[0] - rules.ambient_abs_pa
+        if abs(level_pa - there_pa) <= max(_SAME_CONTENTS_PA, _SAME_CONTENTS_SHARE * there_pa):
+            return
+        self.find(other_contents(level_pa, there_pa))
+        left: Contents | None = None  # something came in that nobody saw: nothing can be predicted from here on
+        if level_pa < there_pa:
+            half_pa = _START_NOISE_PA + _START_SHARE * (level_pa + rules.ambient_abs_pa)
+            now = amount_of(gas, level_pa, gas_k, rules.ambient_abs_pa, half_pa=half_pa)
+            left = after_stage(contents, blend.stage.gas, now)
+        self.state = replace(self.state, blend=replace(blend, contents=left))
+
     def _still_warm_k(self, between: Between) -> float | None:
         """Temperature the cylinder has kept since it was taken off."""
         if between.warm_k is None:
@@ -313,79 +339,3 @@ class Staging(Keeping):
         around_k = self.rules.ambient_k if self.air_k is None else self.air_k
         left = exp(-(self.now.mono_s - between.since_mono_s) / between.cools_in_s)
         return around_k + (between.warm_k - around_k) * left
-
-
-def settled_of(gauge_pa: float | None, low_pa: float | None, high_pa: float | None) -> Settled | None:
-    """The three figures as one; None where any is missing."""
-    if gauge_pa is None or low_pa is None or high_pa is None:
-        return None
-    return Settled(gauge_pa=gauge_pa, low_gauge_pa=low_pa, high_gauge_pa=high_pa)
-
-
-def amount_in(context: FillContext, settled: Settled) -> Amount:
-    """Contents that settle like this."""
-    return amount_of(
-        context.gas, settled.gauge_pa, context.cylinder.reference_k, context.ambient_abs_pa, half_pa=settled.half_pa
-    )
-
-
-def in_stage(held: Held, blend: Blend, rules: Rules) -> Held:
-    """What the stage under way is held to: its own gas, rate and target, the cylinder's limit."""
-    stage = blend.stage
-    target_pa = min(stage.target_gauge_pa, held.limit_gauge_pa)
-    contents = stage.gas
-    if blend.contents is not None:
-        end = amount_of(rules.surface_of(stage.gas), target_pa, held.cylinder.reference_k, rules.ambient_abs_pa)
-        contents = expected_mix(blend.contents, stage.gas, end)
-    return replace(
-        held,
-        gas=stage.gas,
-        target_gauge_pa=target_pa,
-        staged=True,
-        has_next=blend.following is not None,
-        contents=contents,
-    )
-
-
-def restaged(state: EstimatorState, context: FillContext) -> EstimatorState:
-    """The estimate as the next gas begins: same pressure, same temperatures, no memory of the last gas's flow."""
-    return state._replace(
-        balance=recast(state.balance, context.setting, state.unknowns.mean),
-        hold=None,
-        checks=(),
-        steadiness=NOTHING_SEEN,
-    )
-
-
-def done_text(done: StageDone, blend: Blend) -> str:
-    """For people: where the contents stand after a stage, and what should be in them."""
-    number = f"Stage {blend.index + 1} of {len(blend.stages)} ({done.stage.gas})"
-    if done.settled is None:
-        return f"{number} was not seen: what is in it is not known. Analyse it before anything is added."
-    stands = f"{number} settles at {pressure(done.settled.gauge_pa, BAR_AND_CELSIUS, fine=True)}"
-    if not done.reached:
-        stands += f", short of {pressure(done.stage.target_gauge_pa, BAR_AND_CELSIUS, fine=True)}"
-    return f"{stands}; {prediction_text(done.predicted)}." if done.predicted is not None else f"{stands}."
-
-
-def assumed_text(blend: Blend) -> str:
-    """What the prediction takes for granted."""
-    contents = blend.contents
-    if contents is None:
-        return "What was in it is not known: no oxygen content is predicted."
-    gas = f"The gas that flows is {blend.stage.gas}, as it was said to be."
-    if not contents.candidates:
-        return f"{gas} What was left in it was {contents.residual}, as told."
-    first, last = contents.candidates
-    return f"{gas} Nobody said what was left in it: anything from {first} to {last}."
-
-
-def _warmth(estimate: EstimatorState | None, context: FillContext | None) -> tuple[float | None, float]:
-    """Temperature that gas and wall will share, and how fast both then come to that of the shop."""
-    if estimate is None or context is None:
-        return None, 1.0
-    vessel, balance = context.setting.vessel, estimate.balance
-    gas_j_k = balance.mass_kg * _CV_J_KG_K
-    heat_j_k = gas_j_k + vessel.inner_heat_j_k + vessel.outer_heat_j_k
-    joules = gas_j_k * balance.gas_k + vessel.inner_heat_j_k * balance.inner_k + vessel.outer_heat_j_k * balance.outer_k
-    return joules / heat_j_k, heat_j_k / context.setting.outside_w_k

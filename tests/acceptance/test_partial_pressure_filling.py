@@ -10,6 +10,7 @@ from fillguard.core.events import (
     CylinderMoved,
     FillEnded,
     FillStarted,
+    FindingMade,
     Outcome,
     Phase,
     Projected,
@@ -230,6 +231,37 @@ def test_attaching_it_where_the_next_stage_is_filled_goes_on_although_the_first_
     (summary,) = story.ended("1")
     assert [done.reached for done in summary.stages] == [False, False]
     story.never("too-fast", "unidentified")
+
+
+def back_at(residual_bar: float) -> Story:
+    """The cylinder that was left at 28.5 bar of oxygen stands at something else on the air whip."""
+    panel = Panel()
+    oxygen = oxygen_whip(panel).bleeds()
+    line = panel.at(0).whip("1").stands(for_s=oxygen.now_s + 60.0).opens(residual_bar=residual_bar)
+    line.fills(to_bar=residual_bar + 60.0, at_bar_min=20).closes(for_s=30).bleeds()
+    return panel.play()
+
+
+def test_a_cylinder_that_comes_back_as_it_was_left_raises_no_question() -> None:
+    assert "other-cylinder" not in back_at(28.7).findings("1")
+
+
+def test_one_that_comes_back_emptier_is_asked_about_and_counted_as_let_out() -> None:
+    story = back_at(14.0)
+    assert "other-cylinder" in story.findings("1")
+    (text,) = [fact.text for _, fact in story.all(FindingMade) if fact.finding == "other-cylinder"]
+    assert "gas was let out" in text
+    seen = story.ended("1")[0].predicted
+    assert seen is not None
+    # 15 bar of 84 % and 60 bar of air: a third of what the whole stage would have brought is gone with it.
+    assert seen.o2.best == pytest.approx(0.335, abs=0.015)
+
+
+def test_of_one_that_comes_back_fuller_nothing_is_predicted_any_more() -> None:
+    story = back_at(60.0)
+    assert "other-cylinder" in story.findings("1")
+    assert story.ended("1")[0].stages[-1].predicted is None
+    assert "not known" in story.all(StageBegan)[-1][1].assumed
 
 
 def test_the_whip_of_the_next_stage_is_waited_for_while_another_cylinder_hangs_there() -> None:
