@@ -5,7 +5,10 @@ from typing import Never
 
 import pytest
 
-from fillguard.core.values import GasMix
+from fillguard.core.events import Quantity, Reading
+from fillguard.core.rules import WhipRules
+from fillguard.core.values import GasMix, Stamp
+from fillguard.intake.sanity import Sanity
 from fillguard.settings import check_config, load_settings
 
 STATION = """
@@ -74,3 +77,32 @@ def test_the_gauges_are_part_of_what_is_recorded_as_in_force(tmp_path: Path) -> 
 def test_a_mistake_gives_the_message_that_helps(tmp_path: Path, gauges: str, message: str) -> None:
     problems = [str(problem) for problem in check_config(written(tmp_path, gauges), {})]
     assert any(message in problem for problem in problems), problems
+
+
+def asked(gauges: dict[str, tuple[str, ...]]) -> list[str]:
+    """What is asked when two whips read the same for two minutes while the pressure rises."""
+    rules = {name: WhipRules(whip=name) for name in ("1", "2")}
+    sanity = Sanity(rules, gauges)
+    return [
+        question.service
+        for second in range(120)
+        for whip in ("1", "2")
+        for question in sanity.look(reading(whip, second))
+    ]
+
+
+def reading(whip: str, second: int) -> Reading:
+    stamp = Stamp(mono_s=1000.0 + second, utc_s=1_795_558_000.0 + second)
+    return Reading(
+        stamp=stamp,
+        source=f"fill/tern/{whip}/pressure",
+        whip=whip,
+        quantity=Quantity.PRESSURE,
+        value=(50.0 + 0.3137 * second) * 1e5,
+        sample_s=stamp.utc_s,
+    )
+
+
+def test_whips_that_are_known_to_share_a_gauge_are_not_asked_about() -> None:
+    assert "shared:1+2" in asked({})
+    assert "shared:1+2" not in asked({"north": ("1", "2")})
