@@ -8,7 +8,7 @@ old occurrence; no occurrence number is used twice.
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 
-from fillguard.app.folding import TakenUp, differences, taken_up
+from fillguard.app.folding import NOTHING, TakenUp, differences, taken_up
 from fillguard.core.alarms import Standing, Subject
 from fillguard.core.conditions import OF_THE_WHIP
 from fillguard.core.events import (
@@ -66,7 +66,7 @@ def left_behind(reader: SqliteLedgerReader, rules: Rules, now: Stamp) -> LeftBeh
     numbers = reader.last_occurrences()
     open_fills = reader.open_fills()
     fresh = _fresh(rules, standing, numbers, open_fills, now)
-    going_on = taken_up(reader, rules, now, fresh.whips, rules.extents.resume_within_s)
+    going_on, failed = _gone_on_with(reader, rules, now, fresh)
     fills = [(fill, _interrupted(fill, reader)) for fill in open_fills if fill.fill_id not in going_on.fills]
     restored = [(change, _restored(change, rules, now)) for change in standing if change.whip not in going_on.whips]
     returned = [
@@ -92,8 +92,19 @@ def left_behind(reader: SqliteLedgerReader, rules: Rules, now: Stamp) -> LeftBeh
             for fill, summary in fills
             if summary.cylinder is not None and (summary.ended_s or 0.0) >= recent_s
         ),
-        told=tuple(f"fill {fill.fill_id} was open when the last run ended: closed as interrupted" for fill, _ in fills),
+        told=failed
+        + tuple(f"fill {fill.fill_id} was open when the last run ended: closed as interrupted" for fill, _ in fills),
     )
+
+
+def _gone_on_with(
+    reader: SqliteLedgerReader, rules: Rules, now: Stamp, fresh: StationState
+) -> tuple[TakenUp, tuple[str, ...]]:
+    """What goes on, and, for the log, why nothing does."""
+    try:
+        return taken_up(reader, rules, now, fresh.whips, rules.extents.resume_within_s), ()
+    except Exception as fault:  # noqa: BLE001 - whatever it is, the watch must start: fills end, and that is recorded
+        return NOTHING, (f"open fills cannot be gone on with ({type(fault).__name__}: {fault})",)
 
 
 def _fresh(

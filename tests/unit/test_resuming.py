@@ -187,3 +187,16 @@ def test_what_a_person_took_out_of_service_stays_so(tmp_path: Path, rules: Rules
     assert found.facts == ()
     standing = found.state.whips["1"].standings["monitoring-lost"]
     assert (standing.state, standing.out_of_service_by) == (S.OUT_OF_SERVICE, "op-1")
+
+
+def test_a_fault_in_going_on_ends_the_fill_and_is_told_but_the_watch_starts(tmp_path: Path, rules: Rules) -> None:
+    faulty = replace(
+        rules,
+        rules_hash=object(),  # type: ignore[arg-type]  # no ledger can be asked for this
+        extents=replace(rules.extents, resume_within_s=900.0),
+    )
+    found = left(tmp_path, faulty, *FILLING)
+    (ended,) = found.facts
+    assert isinstance(ended, FillEnded)
+    assert ended.summary.outcome is Outcome.INTERRUPTED
+    assert "cannot be gone on with (LedgerError" in found.told[0]
