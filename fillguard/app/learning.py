@@ -15,6 +15,7 @@ from fillguard.core.rules import Rules
 from fillguard.core.station import StationState
 from fillguard.core.teaching import ENDINGS_KEPT, without
 from fillguard.core.values import Warmth
+from fillguard.core.visiting import Visited, visited
 from fillguard.core.warmth import kept
 from fillguard.engine import Stepper
 from fillguard.intake.commands import command_text
@@ -40,6 +41,8 @@ class Remembered:
     endings: tuple[Ending, ...]
     warm: tuple[Warmth, ...]
     """How warm the last cylinders were left behind."""
+    visited: tuple[Visited, ...]
+    """What the last fills of each cylinder say of the way into it."""
     told: tuple[str, ...]
     """For the log: why the shipped values are used instead."""
 
@@ -50,6 +53,7 @@ def remembered(reader: SqliteLedgerReader) -> Remembered:
     learned: StationLearned = AS_SHIPPED
     endings: tuple[Ending, ...] = ()
     warm: tuple[Warmth, ...] = ()
+    known: tuple[Visited, ...] = ()
     try:
         newest = reader.learned_changes(1)
         learned = newest[0].learned if newest else AS_SHIPPED
@@ -60,13 +64,14 @@ def remembered(reader: SqliteLedgerReader) -> Remembered:
     try:
         ended = reader.newest_ends(ENDINGS_KEPT)
         warm = kept((), (each.warmth for each in ended if each.warmth is not None))
+        known = visited((), ended)
         endings = _still_open(reader, ended)
     except (FillguardError, ValueError) as problem:
         told.append(
             f"earlier fills cannot be read ({problem}): settled readings of them teach nothing, and their cylinders "
             "count as cold"
         )
-    return Remembered(learned=learned, endings=endings, warm=warm, told=tuple(told))
+    return Remembered(learned=learned, endings=endings, warm=warm, visited=known, told=tuple(told))
 
 
 def _still_open(reader: SqliteLedgerReader, newest: Iterable[FillEnded]) -> tuple[Ending, ...]:

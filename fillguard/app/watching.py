@@ -203,7 +203,7 @@ class Watching:
             self.rules = replace(self.rules, learned=known.learned)
             left = left_behind(reader, self.rules, self._clock.now())
             self._heard = tuple(reader.past.newest_readings(HEARD_LAST))
-            resumed = replace(left.state, endings=known.endings, warm=known.warm)
+            resumed = replace(left.state, endings=known.endings, warm=known.warm, visited=known.visited)
             state = with_zeros(resumed, reader, self._clock.now())
             return replace(left, state=state, told=(*left.told, *known.told))
 

@@ -180,6 +180,7 @@ class Keeping(Identifying):
                     untaught=teaching.untaught,
                     ending=teaching.ending,
                     warmth=None if gone else warmth_of(fill.held.serial, state.estimate, state.context, ended_s),
+                    drop=state.evidence.drop,
                 )
             )
         state = self.state

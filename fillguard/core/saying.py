@@ -20,6 +20,8 @@ from fillguard.core.events import (
 from fillguard.core.rules import Rules
 from fillguard.core.stationstate import StationState, Step, done, watch_of
 from fillguard.core.together import on_shared_presence
+from fillguard.core.values import Visits
+from fillguard.core.visiting import visits_of
 
 _FLOWS = frozenset({Phase.FILLING, Phase.PAUSED})
 
@@ -49,6 +51,8 @@ def on_word(
         if goes_on is not None:
             return goes_on, ()
         state, before, event = _taken_off(state, event, rules)
+        if event.visits == Visits():
+            event = replace(event, visits=visits_of(state.visited, event.serial))
     state, facts, refused = _said(state, event, rules)
     if isinstance(event, VerdictOverridden | CylinderChecked):
         facts += (_word_answered(event, refused),)

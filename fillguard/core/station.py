@@ -46,6 +46,7 @@ from fillguard.core.stationstate import StationState, Step, done, station_alarm,
 from fillguard.core.teaching import Around, taught_by
 from fillguard.core.together import on_shared_gauge, on_shared_sensor, regrouped
 from fillguard.core.values import Surroundings
+from fillguard.core.visiting import visited
 from fillguard.core.warmth import warmed
 from fillguard.core.whip import COLDEST_K, HOTTEST_K
 from fillguard.core.zero import ZERO_OFF, off_since_bled
@@ -88,9 +89,9 @@ def step(state: StationState, event: InEvent, rules: Rules) -> Step:
         facts += moves
     around = Around(whips=state.whips, air_k=state.air_k, rules=rules, now=event.stamp)
     endings, learned = taught_by(event, facts, state.endings, around)
-    warm = warmed(state.warm, facts)
-    if endings is not state.endings or warm is not state.warm:
-        state = replace(state, endings=endings, warm=warm)
+    warm, known = warmed(state.warm, facts), visited(state.visited, facts)
+    if endings is not state.endings or warm is not state.warm or known is not state.visited:
+        state = replace(state, endings=endings, warm=warm, visited=known)
     return state, (*facts, *learned)
 
 

@@ -9,6 +9,7 @@ from fillguard.core.learned import Ending
 from fillguard.core.rules import Rules
 from fillguard.core.sensed import Sensors
 from fillguard.core.values import Stamp, Warmth
+from fillguard.core.visiting import Visited
 from fillguard.core.watch import Watch
 from fillguard.core.whip import WhipState
 
@@ -29,6 +30,8 @@ class StationState:
     """Fills that a settled reading can still teach something about, oldest first."""
     warm: tuple[Warmth, ...] = ()
     """How warm the last cylinders were left behind, oldest first."""
+    visited: tuple[Visited, ...] = ()
+    """What the last fills of each cylinder say of the way into it."""
 
     @property
     def at_rest(self) -> bool:

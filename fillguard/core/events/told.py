@@ -10,7 +10,7 @@ from fillguard.core.fitness.record import Found
 from fillguard.core.fitness.verdict import Verdict
 from fillguard.core.learned import Ending, Lesson, StationLearned, Unfit
 from fillguard.core.stages import Prediction, Stage, StageDone
-from fillguard.core.values import Companion, Cylinder, GasMix, Stamp, Surroundings, Warmth
+from fillguard.core.values import Companion, Cylinder, Drop, GasMix, Stamp, Surroundings, Warmth
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -272,6 +272,8 @@ class FillEnded:
     """What a settled reading can still teach about it; None when nothing ever can."""
     warmth: Warmth | None = None
     """How warm the cylinder is left behind; None when nobody knows."""
+    drop: Drop | None = None
+    """How far the gauge came back when the flow last stopped; None when it could not tell."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
