@@ -67,19 +67,19 @@ def numbers(reader: SqliteLedgerReader) -> list[tuple[str, int]]:
 class Cable:
     """A network of its own for the daemon, joined to this machine by a cable that can be pulled."""
 
-    HERE, THERE = "10.254.77.1", "10.254.77.2"
-
-    def __init__(self, name: str) -> None:
-        self.name, self._end = name, f"{name}e"
+    def __init__(self, number: int) -> None:
+        """`number` tells it from those of other runs on this machine."""
+        self.name, self._end = f"fg{number}", f"fg{number}e"
+        self.here, self._there = (f"10.254.{number % 250}.{end}" for end in (1, 2))
 
     def lay(self) -> None:
         ip = ["ip", "-n", self.name]
         for line in (
             ["ip", "netns", "add", self.name],
             ["ip", "link", "add", self._end, "type", "veth", "peer", "name", "inside", "netns", self.name],
-            ["ip", "addr", "add", f"{self.HERE}/30", "dev", self._end],
+            ["ip", "addr", "add", f"{self.here}/30", "dev", self._end],
             ["ip", "link", "set", self._end, "up"],
-            [*ip, "addr", "add", f"{self.THERE}/30", "dev", "inside"],
+            [*ip, "addr", "add", f"{self._there}/30", "dev", "inside"],
             [*ip, "link", "set", "inside", "up"],
             [*ip, "link", "set", "lo", "up"],
         ):
@@ -98,7 +98,7 @@ class Cable:
 
 @contextmanager
 def cable() -> Iterator[Cable]:
-    laid = Cable(f"fg{os.getpid()}")
+    laid = Cable(os.getpid())
     try:
         laid.lay()
     except (OSError, subprocess.CalledProcessError) as refused:
@@ -115,7 +115,7 @@ def cable() -> Iterator[Cable]:
 )
 def test_a_network_that_is_cut_costs_nothing_and_is_told(tmp_path: Path, cut_s: float) -> None:
     with cable() as laid, ShippedBroker(tmp_path / "broker", address="0.0.0.0") as broker:  # noqa: S104 - behind the cable, for seconds
-        config = trial_station(tmp_path / "config", broker, address=laid.HERE, whips=WHIPS[2:])
+        config = trial_station(tmp_path / "config", broker, address=laid.here, whips=WHIPS[2:])
         daemon = Process(tmp_path / "log", "run", "--config", config)
         daemon.within("ip", "netns", "exec", laid.name)
         with daemon:
