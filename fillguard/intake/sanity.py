@@ -96,7 +96,7 @@ class Sanity:
             return
         if reading.seq is not None:
             yield from self._gaps(reading, reading.seq)
-        if reading.device_s is not None:
+        if reading.device_s is not None and reading.doubt is not Doubt.STALE:  # what comes late says nothing of a clock
             yield from self._clock(reading, reading.stamp.utc_s - reading.device_s)
         if reading.quantity is not Quantity.PRESSURE or reading.whip is None:
             return

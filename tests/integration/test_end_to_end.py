@@ -332,7 +332,8 @@ def test_killed_in_mid_fill_it_goes_on_with_it_and_nothing_is_lost_or_told_twice
             board.wait_for(lambda _: said_on(board, STATE)[-1]["outcome"] == "full")
             state = said_on(board, STATE)[-1]
             assert daemon.ask_to_stop(within_s=10.0) == Exit.OK
-    assert (fill["outcome"], fill["serial"], fill["alarms"][0]) == ("full", "TH-0043", "overfill")  # type: ignore[index]
+    assert (fill["outcome"], fill["serial"]) == ("full", "TH-0043")
+    assert "overfill" in fill["alarms"]  # type: ignore[operator]
     assert [body["subject"] for body in resumed] == [fill["fill_id"]]
     assert returned["title"] == "DRILL No longer judged - whip 1: projected overfill"
     (overfilled,) = [alarm for alarm in state["alarms"] if alarm["alarm"] == "overfill"]

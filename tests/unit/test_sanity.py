@@ -139,6 +139,12 @@ def test_a_device_clock_that_is_a_minute_off_is_told_until_it_is_set(panel: Pane
     assert len(panel.told) == 2
 
 
+def test_a_backlog_says_nothing_of_a_clock(panel: Panel) -> None:
+    for _ in range(20):
+        panel.reads(0.0, device_s=panel.clock.utc_s - 600.0, after_s=0.01, doubt=Doubt.STALE, quality=Quality.UNCERTAIN)
+    assert panel.told == []
+
+
 def test_questions_come_with_the_readings_that_raise_them_and_become_alarms(tmp_path: Path) -> None:
     here = shop(tmp_path, "number", 'quantity = "pressure"\nunit = "bar"')
     rules = here.settings.rules(lambda _: pytest.fail("no gas is asked for"))
