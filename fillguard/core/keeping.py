@@ -168,21 +168,7 @@ class Keeping(Identifying):
         gone = sign is Sign.GONE
         if self.state.fill is not None:
             self.close_desk(self.desk().closed(blind=gone))
-            state, fill = self.state, self.state.fill
-            outcome = Outcome.INTERRUPTED if gone else None
-            ended_s = self.now.utc_s
-            teaching = teaching_of(fill, self.state.estimate, self.state.context, ended_s=ended_s, interrupted=gone)
-            self.out.append(
-                FillEnded(
-                    stamp=self.now,
-                    summary=fill.summary(ended_s=ended_s, outcome=outcome),
-                    lesson=teaching.lesson,
-                    untaught=teaching.untaught,
-                    ending=teaching.ending,
-                    warmth=None if gone else warmth_of(fill.held.serial, state.estimate, state.context, ended_s),
-                    drop=state.evidence.drop,
-                )
-            )
+            self._tell_end(self.state.fill, interrupted=gone)
         state = self.state
         freed = gone or sign is Sign.DETACHED or (sign is Sign.BLED and state.attach_used)
         self.state = replace(
@@ -205,6 +191,23 @@ class Keeping(Identifying):
             self.take(Sign.ENDED)
         if self.state.attached is not None and sign is Sign.BLED:
             self.take(Sign.ATTACHED)
+
+    def _tell_end(self, fill: OpenFill, *, interrupted: bool) -> None:
+        """The fill's one row, and what it teaches."""
+        state, ended_s = self.state, self.now.utc_s
+        teaching = teaching_of(fill, state.estimate, state.context, ended_s=ended_s, interrupted=interrupted)
+        warmth = None if interrupted else warmth_of(fill.held.serial, state.estimate, state.context, ended_s)
+        self.out.append(
+            FillEnded(
+                stamp=self.now,
+                summary=fill.summary(ended_s=ended_s, outcome=Outcome.INTERRUPTED if interrupted else None),
+                lesson=teaching.lesson,
+                untaught=teaching.untaught,
+                ending=teaching.ending,
+                warmth=warmth,
+                drop=state.evidence.drop,
+            )
+        )
 
     @property
     def fill_is_open(self) -> bool:
