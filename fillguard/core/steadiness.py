@@ -39,10 +39,10 @@ FORGOTTEN = 0.1
 STEADY_FALL = 0.015
 STEADY_SIGMA = 0.012
 """A compressor's flow over the first minute is larger than the later by so much, and as uncertain as that."""
-LOOKS_STEADY_SIGMA = 0.03
+LOOKS_STEADY_SIGMA = 0.025
 """The same where nobody said that it is a compressor: a hand minding its valve keeps a bank's flow as steady, but not
-to a per cent (believed like a compressor's it made fills from banks worse: p95 7.4 bar instead of 5.1, MEASURED on
-simulated ones)."""
+to a per cent. Believed like a compressor's it made fills from banks worse: p95 7.4 bar, and 5.1 without (MEASURED on
+simulated ones); not believed at all it loses as much on compressors."""
 
 
 class Reckoned(NamedTuple):
