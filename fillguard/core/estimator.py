@@ -166,17 +166,8 @@ def on_pressure(
     refused = _refusal(state, gauge_pa, sample_s)
     if refused is not None:
         return _refuse(state, refused)
-    whip_pa, before = _absolute(context, gauge_pa), state.balance
-    dt, flowing = sample_s - before.sample_s, flow is Flow.FLOWING
-    restriction, cylinder_pa = led(
-        state.restriction,
-        whip_pa,
-        before.pressure_abs_pa,
-        before.mass_kg,
-        dt,
-        flowing=flowing,
-        count=context.cylinder.count,
-    )
+    whip_pa, flowing = _absolute(context, gauge_pa), flow is Flow.FLOWING
+    restriction, cylinder_pa = _behind(state, context, whip_pa, sample_s, flowing=flowing)
     balance = _followed(state, context, cylinder_pa, sample_s)
     if not _plausible(balance):
         return _refuse(state, "implausible-jump")
@@ -201,6 +192,15 @@ def on_pressure(
     if sample_s - new.loosened_s >= _LOOSEN_EVERY_S:
         new = _loosen(new)
     return _trailed(new, gauge_pa) if sample_s - new.trail[-1].sample_s >= new.trail_every_s else new
+
+
+def _behind(
+    state: EstimatorState, context: FillContext, whip_pa: float, sample_s: float, *, flowing: bool
+) -> tuple[Restriction, float]:
+    """The way to the cylinder after a reading of the whip, and the pressure behind it."""
+    old, count = state.balance, context.setting.vessel.count
+    dt = sample_s - old.sample_s
+    return led(state.restriction, whip_pa, old.pressure_abs_pa, old.mass_kg, dt, flowing=flowing, count=count)
 
 
 def on_wall(state: EstimatorState, context: FillContext, wall_k: float, sample_s: float) -> EstimatorState:

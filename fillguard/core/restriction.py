@@ -77,27 +77,13 @@ def led(
     pa_per_kg = _STIFFENING * cylinder_pa / mass_kg
     reach_pa = LARGEST_FLOW_KG_S * count * pa_per_kg * dt_s
     step = whip_pa - (old.whip_pa or whip_pa)
-    ahead = max(-CREDIT_PA if flowing else 0.0, old.ahead_pa + step - reach_pa)
-    slope, leapt = old.slope_pa_s, old.leapt_pa
-    if abs(step) < reach_pa + NOISE_PA:
-        slope += dt_s / (_SLOPE_MEMORY_S + dt_s) * (step / dt_s - slope)
-    else:
-        leapt = max(0.0, leapt + step)
-    leaping = old.leaping and leapt != old.leapt_pa
-    new = old._replace(
-        leaping=leaping,
-        ahead_pa=ahead,
-        whip_pa=whip_pa,
-        leapt_pa=leapt,
-        slope_pa_s=slope,
-        still_s=old.still_s + dt_s if abs(step) < _STILL_PA else 0.0,
-    )
+    new = _moved(old, whip_pa, step, reach_pa, dt_s, flowing=flowing)
     if old.active:
-        if leaping:
+        if new.leaping:
             guess = _leapt(whip_pa, cylinder_pa, pa_per_kg)
             new = new._replace(conductance_kg_s_pa=min(guess, old.conductance_kg_s_pa or guess))
         return _held_back(new, cylinder_pa, pa_per_kg, dt_s)
-    if ahead < (LEAP_PA if old.conductance_kg_s_pa is None else NEXT_LEAP_PA):
+    if new.ahead_pa < (LEAP_PA if old.conductance_kg_s_pa is None else NEXT_LEAP_PA):
         if flowing and step > reach_pa and max(old.still_s, dt_s) > _STOOD_S:
             return new, whip_pa  # a gauge that stood still or was silent catches up with a cylinder that did not
         if flowing:
@@ -105,9 +91,28 @@ def led(
         return new._replace(leapt_pa=0.0, slope_pa_s=0.0), whip_pa
     known = old.conductance_kg_s_pa
     conductance = known or _leapt(whip_pa, cylinder_pa, pa_per_kg)
-    leapt = max(leapt, whip_pa - cylinder_pa)
+    leapt = max(new.leapt_pa, whip_pa - cylinder_pa)
     new = new._replace(active=True, leaping=known is None, conductance_kg_s_pa=conductance, leapt_pa=leapt)
     return _held_back(new, cylinder_pa, pa_per_kg, dt_s)
+
+
+def _moved(
+    old: Restriction, whip_pa: float, step: float, reach_pa: float, dt_s: float, *, flowing: bool
+) -> Restriction:
+    """What the gauge's step shows by itself: a slope, a leap, or that it stands."""
+    slope, leapt = old.slope_pa_s, old.leapt_pa
+    if abs(step) < reach_pa + NOISE_PA:
+        slope += dt_s / (_SLOPE_MEMORY_S + dt_s) * (step / dt_s - slope)
+    else:
+        leapt = max(0.0, leapt + step)
+    return old._replace(
+        leaping=old.leaping and leapt != old.leapt_pa,
+        ahead_pa=max(-CREDIT_PA if flowing else 0.0, old.ahead_pa + step - reach_pa),
+        whip_pa=whip_pa,
+        leapt_pa=leapt,
+        slope_pa_s=slope,
+        still_s=old.still_s + dt_s if abs(step) < _STILL_PA else 0.0,
+    )
 
 
 def _leapt(whip_pa: float, cylinder_pa: float, pa_per_kg: float) -> float:
