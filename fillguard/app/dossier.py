@@ -10,6 +10,7 @@ from pathlib import Path
 from statistics import median
 
 from fillguard import __version__
+from fillguard.app.equipment import entries_until, of_supply, of_whip
 from fillguard.app.shown import Told, of_alarms, of_lamp, of_prompts, said, utc
 from fillguard.clock import SystemClock
 from fillguard.core.events import Quantity
@@ -34,13 +35,14 @@ def dossier(ledger: Path, fill_id: str) -> dict[str, Told]:
         summary: Body = ended.get("summary") or opened
         trace = list(reader.fill_trace(fill_id))
         relied_on = sensors.of_whip(span.whip, span.from_ms / 1000.0)
+        entered = entries_until(ledger, span.to_ms / 1000.0)
         config = account.config(ended.get("config") or opened.get("config"))
         return {
             "fill": _fill(fill_id, summary, [str(each) for each in reader.corrections(fill_id)]),
             "software": _software(account, span, opened, summary, config),
             "sensors": _sensors(account, span, sensors, relied_on),
-            "whip and hose": _whip(config, span.whip),
-            "supply": _supply(trace),
+            "whip and hose": {**_whip(config, span.whip), **of_whip(entered, span.whip)},
+            "supply": {**_supply(trace), **of_supply(entered)},
             "cylinder": _cylinder(account, span, opened, summary),
             "people": _people(account, opened, summary),
             "surroundings": _surroundings(opened, trace),
@@ -148,23 +150,20 @@ def _zero(zero: Body) -> Told:
     return {"at": utc(zero["stamp"]["utc_s"]), **told, "moved within a week, bar": drift}
 
 
-def _whip(config: Body | None, whip: str) -> Told:
+def _whip(config: Body | None, whip: str) -> dict[str, Told]:
     known: Mapping[str, Told] = {}
     if config is not None:
         whips = json.loads(config["text"]).get("whip", ())
         known = next((each for each in whips if each.get("id") == whip), {})
     told = {str(key): value for key, value in known.items() if value is not None and key != "id"}
-    return {"id": whip, **told, "hose": known.get("hose"), "hose dated": known.get("hose_date")}
+    return {"id": whip, **told}
 
 
-def _supply(trace: list[ReadingRow]) -> Told:
-    """A station log of compressor, filters and air tests is not kept yet."""
+def _supply(trace: list[ReadingRow]) -> dict[str, Told]:
+    """Which compressor or bank fed the whip nobody says; its pressure is known where it is measured."""
     return {
         "fed by": None,
         "bank pressure": _range(trace, Quantity.SUPPLY, lambda pascal: round(pascal / 1e5, 2), "bar gauge"),
-        "last air test": None,
-        "filter changed": None,
-        "compressor hours": None,
     }
 
 

@@ -168,6 +168,13 @@ def fill_around_which_things_happened(path: Path) -> None:
     ledger.put(step(ClockStepped(stamp=at(42), by_s=1.5)))
     ledger.put(step(ServiceChanged(stamp=at(43), service="broker", ok=False, detail="no answer")))
     ledger.put(step(tick(61), ended(61, operator="op-2", verdict=VERDICT)))
+    for who, kind, about, text, until, more in (
+        ("tech-1", "hose", "2", "of another whip", "2027-01-31", {}),
+        ("tech-1", "hose", "1", "new, 400 bar", "2029-03-31", {}),
+        ("tech-1", "air-test", "", "passed", "2027-02-28", {"certificate": "A-17"}),
+    ):
+        data = {"kind": kind, "about": about, "next_on": until, **more}
+        ledger.put_audit(AuditEntry(at=at(50), who=who, action="station-log", detail=text, subject=kind, data=data))
     analysis = Analysis(o2=0.21, analyser="A-3", by="op-2", utc_s=T0 + 500)
     ledger.put(step(FillAnalysed(stamp=at(500), fill_id=FILL, analysis=analysis)))
     assert ledger.stop(10.0) == 0
@@ -201,8 +208,11 @@ def document(config: Path) -> dict[str, object]:
         (("sensors", "last zero check of the whip", "zero bar gauge"), 0.25),
         (("sensors", "last zero check of the whip", "judged"), "good"),
         (("whip and hose", "safety_valve_bar"), 330.0),
-        (("whip and hose", "hose dated"), None),
-        (("supply", "last air test"), None),
+        (("whip and hose", "hose", "text"), "new, 400 bar"),
+        (("whip and hose", "hose", "in date until"), "2029-03-31"),
+        (("whip and hose", "needle"), None),
+        (("supply", "air-test", "certificate"), "A-17"),
+        (("supply", "filter"), None),
         (("cylinder", "as registered then", "last_test"), "2024-06"),
         (("cylinder", "entered by"), "tech-1 on 2026-11-24T21:53:05Z: bought"),
         (("cylinder", "verdict", "reasons", 0), "fill with care: Its test is due in 12 days."),
@@ -241,7 +251,7 @@ def test_every_question_has_its_place(told: dict[str, object], place: tuple[obje
 
 def test_what_is_not_recorded_is_said_plainly_in_the_text(config: Path) -> None:
     text = run(config, "dossier", FILL).stdout
-    assert "last air test: not recorded" in text
+    assert "filter: not recorded" in text
     assert "released by: not recorded" in text
     assert "seen: nobody is on record as having seen it" in text
     assert "shown on boards: not recorded: no board reported that it was connected" in text
